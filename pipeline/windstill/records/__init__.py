@@ -1,0 +1,42 @@
+"""Frozen, typed records passed between the rooms; units in the field names."""
+
+from windstill.records.frames import (
+    CameraData,
+    FileRole,
+    Frame,
+    Problem,
+    ScannedShoot,
+    SequenceMark,
+    ShootFile,
+)
+from windstill.records.measures import (
+    CameraMapping,
+    CoverageMeasure,
+    CropPair,
+    PairMeasure,
+    SetMeasure,
+    SwayField,
+)
+from windstill.records.names import decode_name, encode_name
+from windstill.records.review import Review
+from windstill.records.scores import FloatMap, FrameScore, TileGrid
+from windstill.records.sets import (
+    KINDS,
+    RELATION_OF_KIND,
+    FrameSet,
+    Grouping,
+    Kind,
+    Placement,
+    Relation,
+    make_set_id,
+)
+from windstill.records.verdicts import OUTLOOKS, FrameAdvice, Keep, Outlook, SetAdvice, SetVerdict
+
+__all__ = [
+    "KINDS", "OUTLOOKS", "RELATION_OF_KIND",
+    "CameraData", "CameraMapping", "CoverageMeasure", "CropPair", "FileRole", "FloatMap", "Frame",
+    "FrameAdvice", "FrameScore", "FrameSet", "Grouping", "Keep", "Kind", "Outlook", "PairMeasure", "Placement",
+    "Problem", "Relation", "Review", "ScannedShoot", "SequenceMark", "SetAdvice", "SetMeasure", "SetVerdict",
+    "ShootFile", "SwayField", "TileGrid",
+    "decode_name", "encode_name", "make_set_id",
+]

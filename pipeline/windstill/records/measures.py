@@ -1,0 +1,122 @@
+"""What `assess` measures on a set, before any judgement: a changed tolerance re-judges these as they are."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from windstill.records.scores import FloatMap, TileGrid
+from windstill.records.sets import Kind, Relation
+
+
+@dataclass(frozen=True, slots=True)
+class CameraMapping:
+    """x_a = scale * R(rotation_deg) * (x_b - c) + c + (shift_x_px, shift_y_px), c the picture's centre.
+
+    Full-resolution upright pixels; angles counter-clockwise as seen. `homography` (row by row, b to a) is
+    given for views. `residual_px` is the robust spread of what the mapping leaves on still tiles.
+    """
+
+    shift_x_px: float = 0.0
+    shift_y_px: float = 0.0
+    scale: float = 1.0
+    rotation_deg: float = 0.0
+    homography: tuple[float, ...] | None = None
+    residual_px: float = 0.0
+    failed: bool = False
+    reason: str = ""
+
+    @property
+    def shift_px(self) -> float:
+        """Length of the shift."""
+        return float(np.hypot(self.shift_x_px, self.shift_y_px))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SwayField:
+    """The sway of one pair on the tiles of frame a: every map has the grid's shape.
+
+    `textured` says which tiles have anything to measure in a; `confidence` is 0 where nothing could be
+    measured. `changed` is what displacement cannot explain, 0..1.
+    """
+
+    grid: TileGrid
+    textured: NDArray[np.bool_]
+    sway_x_px: FloatMap
+    sway_y_px: FloatMap
+    confidence: FloatMap
+    relevance: FloatMap
+    changed: FloatMap
+    sharp_a: FloatMap
+    sharp_b: FloatMap
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CropPair:
+    """The worst place of a pair at 100 %: JPEG of a, and of b brought to a's coordinates."""
+
+    a_jpeg: bytes
+    b_jpeg: bytes
+    x_px: int
+    y_px: int
+    width_px: int
+    height_px: int
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PairMeasure:
+    """One judged pair. Figures follow CONTRACT's definitions; ``None`` is unknown."""
+
+    set_id: str
+    frame_a: str
+    frame_b: str
+    relation: Relation
+    mapping: CameraMapping
+    field: SwayField | None
+    sway_p50_px: float | None = None
+    sway_p95_px: float | None = None
+    sway_max_px: float | None = None
+    relevant_pct: float | None = None
+    measured_pct: float | None = None
+    textured_relevant_pct: float | None = None
+    smear_px: float | None = None
+    worst_x_px: float | None = None
+    worst_y_px: float | None = None
+    overlap_pct: float | None = None
+    parallax_px: float | None = None
+    crops: CropPair | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CoverageMeasure:
+    """How much of the textured picture the set serves somewhere.
+
+    `best` holds, per tile of the set's first frame, the index (into the set's frames) of the frame that
+    serves it best, -1 where none does; `served` 0..1 how well. `gaps` are short phrases with numbers.
+    """
+
+    grid: TileGrid
+    best: NDArray[np.int16]
+    served: FloatMap
+    coverage_pct: float | None
+    gaps: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SetMeasure:
+    """All measures of one set at its own level (children have their own)."""
+
+    set_id: str
+    kind: Kind
+    frames: tuple[str, ...]
+    pairs: tuple[PairMeasure, ...]
+    coverage: CoverageMeasure | None
+    smear_px: float | None
+    smear_frame: str | None
+    overlap_pct: float | None
+    step_ev: float | None
+    shift_px: float | None
+    textured_pct: float
+    notes: tuple[str, ...] = ()

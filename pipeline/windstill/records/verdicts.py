@@ -1,0 +1,52 @@
+"""Judgements: how the merge will go, and what to do about it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Outlook = Literal["clean", "touch-up", "hard", "lost", "unknown"]
+OUTLOOKS: tuple[Outlook, ...] = ("clean", "touch-up", "hard", "lost", "unknown")
+Keep = Literal["yes", "no", "spare"]
+
+
+@dataclass(frozen=True, slots=True)
+class SetVerdict:
+    """One set judged; a parent's figures are the worst of its own pairs and its children's."""
+
+    set_id: str
+    outlook: Outlook
+    reasons: tuple[str, ...]
+    tolerance_px: float
+    sway_p95_px: float | None = None
+    sway_max_px: float | None = None
+    sway_area_pct: float | None = None
+    picture_area_pct: float | None = None
+    measured_pct: float | None = None
+    smear_px: float | None = None
+    coverage_pct: float | None = None
+    overlap_pct: float | None = None
+    shift_px: float | None = None
+    worst_pair: tuple[str, str] | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class SetAdvice:
+    """What to do with one set."""
+
+    set_id: str
+    base_frame: str | None
+    keep_frames: tuple[str, ...]
+    advice: str
+    best_take: bool | None = None
+    single_frame: str | None = None
+    single_frame_pct: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FrameAdvice:
+    """Whether to keep one frame, and why."""
+
+    frame: str
+    keep: Keep
+    note: str = ""
