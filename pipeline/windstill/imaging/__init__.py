@@ -1,0 +1,10 @@
+"""The only room that decodes pixels."""
+
+from windstill.imaging.decoded import Decoded, ImageInfo, ImagingError
+from windstill.imaging.encode import encode_jpeg, encode_png
+from windstill.imaging.open import decode, decode_rgb, preview, probe
+
+__all__ = [
+    "Decoded", "ImageInfo", "ImagingError",
+    "decode", "decode_rgb", "encode_jpeg", "encode_png", "preview", "probe",
+]
