@@ -1,0 +1,71 @@
+"""tiles.parquet: the sway maps as numbers, one row per pair and textured tile."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+
+from windstill.records import PairMeasure, Review, encode_name
+from windstill.report.aside import written_aside
+from windstill.report.tables import all_pairs
+
+SCHEMA = pa.schema(
+    [(name, pa.string()) for name in ("set_id", "frame_a", "frame_b")]
+    + [(name, pa.int32()) for name in ("x_px", "y_px", "w_px", "h_px")]
+    + [
+        (name, pa.float32())
+        for name in ("sway_x_px", "sway_y_px", "confidence", "relevance", "changed", "sharp_a", "sharp_b")
+    ]
+)
+# Rows held before they are written: keeps memory flat on long shoots and row groups large enough to read fast.
+_ROWS_PER_GROUP = 250_000
+
+
+def write_tiles(review: Review, target: Path) -> None:
+    """Write tiles.parquet; sway is null where nothing could be measured."""
+    with written_aside(target) as aside, pq.ParquetWriter(aside, SCHEMA, compression="zstd") as writer:
+        held: list[pa.RecordBatch] = []
+        rows = 0
+        for batch in _batches(review):
+            held.append(batch)
+            rows += batch.num_rows
+            if rows >= _ROWS_PER_GROUP:
+                writer.write_table(pa.Table.from_batches(held, SCHEMA))
+                held, rows = [], 0
+        if held:
+            writer.write_table(pa.Table.from_batches(held, SCHEMA))
+
+
+def _batches(review: Review) -> Iterator[pa.RecordBatch]:
+    for pair in all_pairs(review):
+        if pair.field is not None and pair.field.textured.any():
+            yield _batch(pair)
+
+
+def _batch(pair: PairMeasure) -> pa.RecordBatch:
+    field = pair.field
+    assert field is not None
+    row, col = np.nonzero(field.textured)
+    side = field.grid.tile_px
+    confidence = field.confidence[row, col].astype(np.float32)
+    columns: list[pa.Array] = [
+        _repeated(encode_name(name), row.size) for name in (pair.set_id, pair.frame_a, pair.frame_b)
+    ]
+    columns += [pa.array(values.astype(np.int32)) for values in (col * side, row * side)]
+    columns += [pa.array(np.full(row.size, side, np.int32))] * 2
+    for sway in (field.sway_x_px, field.sway_y_px):
+        values = sway[row, col].astype(np.float32)
+        columns.append(pa.array(values, mask=(confidence <= 0) | ~np.isfinite(values)))
+    columns.append(pa.array(confidence))
+    for plane in (field.relevance, field.changed, field.sharp_a, field.sharp_b):
+        values = plane[row, col].astype(np.float32)
+        columns.append(pa.array(values, mask=~np.isfinite(values)))
+    return pa.RecordBatch.from_arrays(columns, schema=SCHEMA)
+
+
+def _repeated(text: str, count: int) -> pa.Array:
+    return pa.DictionaryArray.from_arrays(np.zeros(count, np.int32), pa.array([text])).dictionary_decode()
