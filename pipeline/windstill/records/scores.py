@@ -48,6 +48,10 @@ class FrameScore:
         Tiles with something to be sharp (plain sky and water are False).
     luma : FloatMap
         Mean displayed brightness, 0..1.
+    noise : FloatMap
+        Expected noise of the working plane at the tile's brightness, standard deviation in 8-bit steps.
+    blur_px : FloatMap
+        Estimated blur of the tile's detail, Gaussian sigma in working-plane pixels; ``inf`` where nothing tells.
     clipped_high, clipped_low : FloatMap
         Share of the tile's pixels clipped in any channel, 0..1.
     smear_px, smear_angle_deg, smear_confidence : FloatMap
@@ -71,6 +75,8 @@ class FrameScore:
     sharp: FloatMap
     textured: NDArray[np.bool_]
     luma: FloatMap
+    noise: FloatMap
+    blur_px: FloatMap
     clipped_high: FloatMap
     clipped_low: FloatMap
     smear_px: FloatMap

@@ -8,8 +8,75 @@ from windstill.settings.base import Section
 
 
 class AssessSettings(Section):
-    """How motion is measured and judged. Definitions: the outlook of CONTRACT."""
+    """How motion is measured and judged. The outlook's definitions are those of the contract."""
 
     tolerance_px: float = Field(
         2.0, gt=0, description="Full-resolution pixels. Sway up to this does not show at full size."
+    )
+    output_long_px: float = Field(
+        0.0, ge=0, description="Pixels. Long side of the intended picture; the tolerance grows as the picture shrinks. "
+        "0 = full size.",
+    )
+    touch_up_area_pct: float = Field(
+        1.0, ge=0, description="Percent of the picture. Up to this much sway above tolerance is small retouching."
+    )
+    touch_up_times_tolerance: float = Field(
+        5.0, ge=1, description="Times the tolerance. Above this even a small place needs redrawing, not retouching."
+    )
+    lost_area_pct: float = Field(
+        10.0, gt=0, description="Percent of the picture. More sway than this is not worth an evening."
+    )
+    lost_coverage_pct: float = Field(
+        80.0, ge=0, le=100, description="Percent. Less of the textured picture served by any frame: reshoot."
+    )
+    lost_smear_times_tolerance: float = Field(
+        4.0, gt=0, description="Times the tolerance. Smear of a moved subject that no frame holds better."
+    )
+    least_measured_pct: float = Field(
+        20.0, ge=0, le=100, description="Percent of the relevant area. Measured less than this, the outlook is unknown."
+    )
+    measured_confidence: float = Field(
+        0.5, gt=0, le=1, description="Confidence 0..1 from which a tile counts as measured (contract)."
+    )
+    relevant_from: float = Field(
+        0.5, gt=0, le=1, description="Relevance 0..1 from which a tile counts as relevant (contract)."
+    )
+    search_px: float = Field(
+        64.0, gt=0, description="Full-resolution pixels at 6000 px width, scaled. Farthest displacement looked for."
+    )
+    align_min_windows: int = Field(
+        10, ge=4, description="Windows. Fewer in agreement and the camera mapping counts as failed."
+    )
+    align_max_windows: int = Field(
+        320, ge=40, description="Windows matched per level: enough for a hundredth of a pixel in shift."
+    )
+    align_min_correlation: float = Field(
+        0.6, gt=0, lt=1, description="Correlation from which a window takes part in the alignment."
+    )
+    align_min_share: float = Field(
+        0.12, gt=0, lt=1, description="Share of comparable windows that must agree: fewer may agree by chance."
+    )
+    align_sure_share: float = Field(
+        0.6, gt=0, le=1, description="Share of comparable windows in agreement from which no other start is tried."
+    )
+    align_max_residual_px: float = Field(
+        1.0, gt=0, description="Full-resolution pixels at 3000 px width, scaled. Larger disagreement: mapping failed."
+    )
+    rest_explains: float = Field(
+        0.8, gt=0, le=1, description="Noise-free correlation from which a tile at rest needs no search."
+    )
+    search_min_correlation: float = Field(
+        0.6, gt=0, lt=1, description="Correlation at low resolution from which a place is worth following up."
+    )
+    search_gain: float = Field(
+        0.08, ge=0, description="Correlation a displacement must gain over what was known before it is believed."
+    )
+    changed_below: float = Field(
+        0.45, ge=0, lt=1, description="Noise-free correlation under which a tile changed rather than moved."
+    )
+    matched_above: float = Field(
+        0.8, gt=0, le=1, description="Noise-free correlation from which a match is taken at its word."
+    )
+    error_half_px: float = Field(
+        1.0, gt=0, description="Full-resolution pixels. Expected error that halves the confidence of a displacement."
     )

@@ -1,0 +1,340 @@
+"""The camera's own shift between two frames, found on what held still."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from windstill.assess.geometry import (
+    Matrix,
+    apply,
+    at_reduction,
+    centre_of,
+    inverse,
+    similarity_from_matrix,
+    similarity_matrix,
+)
+from windstill.assess.matching import DX, DY, MIN_EIGEN, RESIDUAL, ZNCC, refine_windows
+from windstill.assess.pyramid import Plane, Pyramid, bring_to_a
+from windstill.records import CameraMapping
+from windstill.settings import AssessSettings
+
+Points = NDArray[np.float64]
+_Solver = Callable[[Points, Points, Points, tuple[float, float]], Matrix]
+
+_COARSE_LONG_PX = 760
+_HALF_WINDOW = 15
+_SPACING_PX = 36  # at the coarse level: windows just overlap
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Fit:
+    matrix: Matrix
+    residual_px: float  # full resolution, robust
+    inliers: int
+    share: float  # of the windows that could be compared
+
+
+def align_pair(
+    a: Pyramid, b: Pyramid, size_a: tuple[int, int], size_b: tuple[int, int], views: bool, settings: AssessSettings
+) -> tuple[CameraMapping, Matrix]:
+    """Find the camera mapping of a pair.
+
+    Parameters
+    ----------
+    a, b : Pyramid
+        Working planes.
+    size_a, size_b : (int, int)
+        Full-resolution width and height.
+    views : bool
+        The frames show overlapping views: a homography is wanted.
+
+    Returns
+    -------
+    CameraMapping
+        With ``failed`` and a reason when too little agrees.
+    Matrix
+        The 3x3 full-resolution mapping from b to a that was found (identity on failure). Where a tilt of the camera
+        shows, this is a homography even for frames of one view, and the mapping holds it too.
+
+    Notes
+    -----
+    Phase correlation (or, where it finds nothing, matched features) gives a start; windows spread over the picture
+    are then matched at rising resolution and a similarity or homography fitted to the largest group that agrees, so
+    that moving subjects, as long as they do not move together over most of the picture, do not pull at it.
+    """
+    if not views and size_a != size_b:
+        return _failure("the frames differ in size"), np.eye(3)
+    level = min(a.level_with_long_side(_COARSE_LONG_PX), len(b.levels) - 1)
+    if a.level_reduction(level) != b.level_reduction(level):
+        return _failure("the frames differ in resolution"), np.eye(3)
+    fit = _coarse(a, b, level, views, size_a, settings)
+    if fit is None:
+        return _failure("too little detail agrees between the frames"), np.eye(3)
+    for finer in range(level - 1, -1, -1):
+        # Windows keep their size in pixels, so each halving sharpens the fit fourfold in area.
+        refined = _fit_level(a, b, finer, fit.matrix, views, size_a, settings, keep_similarity=fit)
+        if refined is not None and refined.inliers >= settings.align_min_windows:
+            fit = refined
+    limit = settings.align_max_residual_px * max(1.0, max(size_a) / 3000)
+    if fit.residual_px > limit:
+        return (
+            _failure(f"windows that held still disagree by {fit.residual_px:.1f} px"),
+            np.eye(3),
+        )
+    scale, rotation, shift_x, shift_y = similarity_from_matrix(fit.matrix, centre_of(*size_a))
+    projective = views or abs(fit.matrix[2, 0]) + abs(fit.matrix[2, 1]) > 0
+    return (
+        CameraMapping(
+            shift_x_px=shift_x,
+            shift_y_px=shift_y,
+            scale=scale,
+            rotation_deg=rotation,
+            homography=tuple(float(v) for v in (fit.matrix / fit.matrix[2, 2]).ravel()) if projective else None,
+            residual_px=fit.residual_px,
+        ),
+        fit.matrix,
+    )
+
+
+def _failure(reason: str) -> CameraMapping:
+    return CameraMapping(failed=True, reason=reason)
+
+
+def normalised(plane: Plane, low: int = 3, high: int = 252) -> NDArray[np.float32]:
+    """Local contrast without local brightness: what two exposures of one view have in common.
+
+    Clipped pixels become 0, the value of plain surfaces.
+    """
+    image = plane.astype(np.float32)
+    mean = cv2.GaussianBlur(image, (0, 0), 6)
+    deviation = image - mean
+    spread = np.sqrt(cv2.GaussianBlur(deviation * deviation, (0, 0), 12)) + 1.5
+    local: NDArray[np.float32] = np.clip(deviation / spread, -3, 3)
+    local[(plane <= low) | (plane >= high)] = 0
+    return local
+
+
+def _coarse(
+    a: Pyramid, b: Pyramid, level: int, views: bool, size_a: tuple[int, int], settings: AssessSettings
+) -> _Fit | None:
+    """Try starts from cheap to dear; stop at the first that most windows confirm."""
+    plane_a, plane_b = a.levels[level], b.levels[level]
+    reduction = a.level_reduction(level)
+    best: _Fit | None = None
+
+    def consider(start: Matrix) -> bool:
+        nonlocal best
+        fit = _fit_level(a, b, level, start, views, size_a, settings)
+        if fit is not None:
+            again = _fit_level(a, b, level, fit.matrix, views, size_a, settings)
+            fit = again or fit
+            if best is None or fit.inliers > best.inliers:
+                best = fit
+        return best is not None and best.share >= settings.align_sure_share and best.inliers >= 3 * (
+            settings.align_min_windows
+        )
+
+    if not views and consider(np.eye(3)):
+        return best
+    norm_a, norm_b = normalised(plane_a), normalised(plane_b)
+    if norm_a.shape == norm_b.shape:
+        window = cv2.createHanningWindow(norm_a.shape[::-1], cv2.CV_32F)
+        (sx, sy), _ = cv2.phaseCorrelate(norm_b, norm_a, window)
+        start = np.eye(3)
+        start[:2, 2] = sx * reduction, sy * reduction
+        if consider(start) and not views:
+            return best
+    for start in _feature_starts(norm_a, norm_b, reduction, views):
+        if consider(start):
+            break
+    if best is None or best.inliers < settings.align_min_windows or best.share < settings.align_min_share:
+        return None
+    return best
+
+
+def _feature_starts(
+    norm_a: NDArray[np.float32], norm_b: NDArray[np.float32], reduction: int, views: bool
+) -> list[Matrix]:
+    """Mappings that matched features agree on."""
+    sift = cv2.SIFT_create(nfeatures=1500, contrastThreshold=0.02)
+    images = [cv2.convertScaleAbs(n, alpha=42, beta=127.5) for n in (norm_a + 0.0, norm_b + 0.0)]
+    (points_a, desc_a), (points_b, desc_b) = (sift.detectAndCompute(image, None) for image in images)
+    if desc_a is None or desc_b is None or len(points_a) < 8 or len(points_b) < 8:
+        return []
+    matches = cv2.BFMatcher(cv2.NORM_L2).knnMatch(desc_b, desc_a, k=2)
+    good = [m[0] for m in matches if len(m) == 2 and m[0].distance < 0.8 * m[1].distance]
+    if len(good) < 8:
+        return []
+    src = np.array([points_b[m.queryIdx].pt for m in good])
+    dst = np.array([points_a[m.trainIdx].pt for m in good])
+    starts: list[Matrix] = []
+    cv2.setRNGSeed(1)
+    if views:
+        found, inliers = cv2.findHomography(src, dst, cv2.RANSAC, 3.0, maxIters=4000)
+        if found is not None and inliers.sum() >= 10:
+            starts.append(at_reduction(found.astype(np.float64), 1 / reduction))
+    found, inliers = cv2.estimateAffinePartial2D(src, dst, ransacReprojThreshold=3.0, maxIters=4000)
+    if found is not None and inliers.sum() >= 8:
+        matrix = np.vstack([found, [0, 0, 1]]).astype(np.float64)
+        starts.append(at_reduction(matrix, 1 / reduction))
+    return starts
+
+
+def _windows(plane: Plane, spacing: int, margin: int, limit: int) -> NDArray[np.float64]:
+    """Centres of windows on a lattice, each moved to the strongest corner of its cell."""
+    height, width = plane.shape
+    if height <= 2 * margin + spacing or width <= 2 * margin + spacing:
+        spacing = max(min(height, width) // 6, 4)
+        margin = min(margin, min(height, width) // 4)
+    strength = cv2.cornerMinEigenVal(cv2.GaussianBlur(plane, (0, 0), 1.0), 7)
+    strength[(plane <= 4) | (plane >= 251)] = 0
+    rows, cols = (height - 2 * margin) // spacing, (width - 2 * margin) // spacing
+    if rows < 1 or cols < 1:
+        return np.empty((0, 2))
+    inner = strength[margin : margin + rows * spacing, margin : margin + cols * spacing]
+    cells = inner.reshape(rows, spacing, cols, spacing).transpose(0, 2, 1, 3).reshape(rows * cols, -1)
+    at = cells.argmax(axis=1)
+    value = cells[np.arange(len(cells)), at]
+    y = margin + np.repeat(np.arange(rows), cols) * spacing + at // spacing
+    x = margin + np.tile(np.arange(cols), rows) * spacing + at % spacing
+    keep = value > 0
+    points = np.column_stack([x, y])[keep].astype(np.float64)
+    if len(points) > limit:
+        # An even spread matters more than the very strongest corners.
+        points = points[np.linspace(0, len(points) - 1, limit).astype(int)]
+    return np.asarray(points, np.float64)
+
+
+def _fit_level(
+    a: Pyramid,
+    b: Pyramid,
+    level: int,
+    start: Matrix,
+    views: bool,
+    size_a: tuple[int, int],
+    settings: AssessSettings,
+    keep_similarity: _Fit | None = None,
+) -> _Fit | None:
+    """Match windows after `start` and fit what is left; None when too few agree."""
+    plane_a = a.levels[level]
+    reduction = a.level_reduction(level)
+    moved = bring_to_a(b.levels[level], start, reduction, plane_a.shape[:2])
+    half = min(_HALF_WINDOW, min(plane_a.shape) // 8)
+    if half < 3:
+        return None
+    coarse = keep_similarity is None
+    spacing = _SPACING_PX if coarse else max(_SPACING_PX, int(np.sqrt(plane_a.size / settings.align_max_windows)))
+    points = _windows(plane_a, spacing, half + 5, settings.align_max_windows)
+    if len(points) < settings.align_min_windows:
+        return None
+    reach = 6.0 if coarse else 4.0
+    found = refine_windows(plane_a, moved, points, np.zeros_like(points), half, 4, 251, 8, reach)
+    comparable = found[:, ZNCC] > -1
+    error = np.sqrt(found[:, RESIDUAL] ** 2 / np.maximum(found[:, MIN_EIGEN], 1e-3) / (half * half))
+    good = comparable & (found[:, ZNCC] > settings.align_min_correlation) & (error < 0.5)
+    if good.sum() < settings.align_min_windows:
+        return None
+    at_a = points[good]
+    displaced = at_a + found[good][:, [DX, DY]]
+    # `moved` shows at x + d what a shows at x: the correction takes x + d back to x.
+    correction, inlier, residual = _robust_fit(displaced, at_a, views, plane_a.shape, error[good])
+    if correction is None:
+        return None
+    full = at_reduction(correction, 1 / reduction) @ start
+    return _Fit(
+        matrix=full / full[2, 2],
+        residual_px=residual * reduction,
+        inliers=int(inlier.sum()),
+        share=float(inlier.sum() / max(comparable.sum(), 1)),
+    )
+
+
+def _robust_fit(
+    src: NDArray[np.float64],
+    dst: NDArray[np.float64],
+    views: bool,
+    shape: tuple[int, ...],
+    error: NDArray[np.float64],
+) -> tuple[Matrix | None, NDArray[np.bool_], float]:
+    """Similarity or homography of the largest group of windows that agrees, refined by reweighting."""
+    none = np.zeros(len(src), bool)
+    cv2.setRNGSeed(1)
+    found, mask = cv2.estimateAffinePartial2D(src, dst, ransacReprojThreshold=0.6, maxIters=2000, confidence=0.999)
+    if found is None:
+        return None, none, 0.0
+    centre = ((shape[1] - 1) / 2, (shape[0] - 1) / 2)
+    similarity, weight, sigma = _reweighted(_solve_similarity, src, dst, mask.ravel() > 0, error, centre)
+    matrix = similarity
+    # A tilt of a few pixels shows as keystone: allow it where the similarity leaves clearly more behind.
+    if views or (sigma > 0.08 and len(src) >= 40):
+        homography, mask = cv2.findHomography(src, dst, cv2.RANSAC, 0.6, maxIters=3000, confidence=0.999)
+        if homography is not None and mask.sum() >= 12:
+            fitted, weight_h, sigma_h = _reweighted(
+                _solve_homography, src, dst, mask.ravel() > 0, error, centre
+            )
+            better = weight_h.sum() > 1.15 * weight.sum() or (
+                sigma_h < 0.75 * sigma and weight_h.sum() > 0.95 * weight.sum()
+            )
+            if views or better:
+                matrix, weight, sigma = fitted, weight_h, sigma_h
+    inlier = weight > 0.3
+    if inlier.sum() < 4:
+        return None, none, 0.0
+    return matrix, inlier, sigma
+
+
+def _reweighted(
+    solve: _Solver, src: Points, dst: Points, start: NDArray[np.bool_], error: Points, centre: tuple[float, float]
+) -> tuple[Matrix, Points, float]:
+    """Tukey's biweight around a robust scale, a few rounds."""
+    weight = start.astype(np.float64)
+    base = 1 / np.maximum(error, 0.02) ** 2
+    matrix: Matrix = np.eye(3)
+    sigma = 0.6
+    for _ in range(6):
+        matrix = solve(src, dst, weight * base, centre)
+        left = np.hypot(*(apply(matrix, src) - dst).T)
+        near = left[weight > 0.3]
+        if len(near) < 4:
+            break
+        sigma = max(float(np.median(near)) * 1.2, 0.03)
+        weight = np.where(left < 4.5 * sigma, (1 - (left / (4.5 * sigma)) ** 2) ** 2, 0.0)
+    return matrix, weight, sigma
+
+
+def _solve_similarity(src: Points, dst: Points, weight: Points, centre: tuple[float, float]) -> Matrix:
+    """Weighted least squares for scale, rotation and shift."""
+    c = np.array(centre)
+    p, q = src - c, dst - c
+    w = weight / weight.sum()
+    mean_p, mean_q = w @ p, w @ q
+    p, q = p - mean_p, q - mean_q
+    den = float((w[:, None] * p * p).sum())
+    cos = float((w * (p * q).sum(axis=1)).sum()) / den
+    sin = float((w * (p[:, 1] * q[:, 0] - p[:, 0] * q[:, 1])).sum()) / den
+    scale, rotation = np.hypot(cos, sin), np.rad2deg(np.arctan2(sin, cos))
+    turned = similarity_matrix(scale, rotation, 0, 0, (0, 0))
+    shift = mean_q - (turned[:2, :2] @ mean_p)
+    return similarity_matrix(scale, rotation, shift[0], shift[1], centre)
+
+
+def _solve_homography(src: Points, dst: Points, weight: Points, centre: tuple[float, float]) -> Matrix:
+    """Weighted direct linear transform on centred, scaled points."""
+    spread = max(centre)
+    norm = np.array([[1 / spread, 0, -centre[0] / spread], [0, 1 / spread, -centre[1] / spread], [0, 0, 1]])
+    p, q = apply(norm, src), apply(norm, dst)
+    root = np.sqrt(weight / weight.max())
+    zero, one = np.zeros(len(p)), np.ones(len(p))
+    rows_x = np.column_stack([p, one, zero, zero, zero, -p[:, 0] * q[:, 0], -p[:, 1] * q[:, 0]])
+    rows_y = np.column_stack([zero, zero, zero, p, one, -p[:, 0] * q[:, 1], -p[:, 1] * q[:, 1]])
+    system = np.vstack([rows_x * root[:, None], rows_y * root[:, None]])
+    target = np.concatenate([q[:, 0] * root, q[:, 1] * root])
+    solution, *_ = np.linalg.lstsq(system, target, rcond=None)
+    fitted: Matrix = inverse(norm) @ np.append(solution, 1.0).reshape(3, 3) @ norm
+    fitted /= fitted[2, 2]
+    return fitted

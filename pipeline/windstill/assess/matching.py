@@ -1,0 +1,316 @@
+"""Matching small windows between two planes: the kernels sway is measured with.
+
+Both kernels compare windows up to gain and offset (zero-mean normalised correlation) and leave clipped pixels out.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+# Columns of `refine_windows`' result.
+DX, DY, ZNCC, MIN_EIGEN, RESIDUAL, GAIN, VALID = range(7)
+RESULT_COLUMNS = 7
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _load(plane, x, y, out, size):  # type: ignore[no-untyped-def]
+    """Read a square patch by bilinear interpolation, upper left corner at (x, y); the caller keeps it inside."""
+    x0 = int(np.floor(x))
+    y0 = int(np.floor(y))
+    fx = np.float32(x - x0)
+    fy = np.float32(y - y0)
+    w00 = (np.float32(1) - fx) * (np.float32(1) - fy)
+    w01 = fx * (np.float32(1) - fy)
+    w10 = (np.float32(1) - fx) * fy
+    w11 = fx * fy
+    for i in range(size):
+        top = plane[y0 + i, x0 : x0 + size + 1]
+        bottom = plane[y0 + i + 1, x0 : x0 + size + 1]
+        for j in range(size):
+            out[i, j] = (
+                w00 * np.float32(top[j])
+                + w01 * np.float32(top[j + 1])
+                + w10 * np.float32(bottom[j])
+                + w11 * np.float32(bottom[j + 1])
+            )
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _smooth(patch, scratch, size):  # type: ignore[no-untyped-def]
+    """[1 2 1]/4 both ways on the inner part of a patch, in place."""
+    quarter = np.float32(0.25)
+    half = np.float32(0.5)
+    for i in range(size):
+        for j in range(1, size - 1):
+            scratch[i, j] = quarter * (patch[i, j - 1] + patch[i, j + 1]) + half * patch[i, j]
+    for i in range(1, size - 1):
+        for j in range(1, size - 1):
+            patch[i, j] = quarter * (scratch[i - 1, j] + scratch[i + 1, j]) + half * scratch[i, j]
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _valid(plane, x, y, size, low, high, weight):  # type: ignore[no-untyped-def]
+    """Set weights to 0 where a pixel or a neighbour is clipped; True when any is."""
+    x0 = int(np.floor(x))
+    y0 = int(np.floor(y))
+    any_clipped = False
+    for i in range(size):
+        for j in range(size):
+            value = plane[y0 + i, x0 + j]
+            if value < low or value > high:
+                any_clipped = True
+                for v in range(max(i - 2, 0), min(i + 2, size)):
+                    for u in range(max(j - 2, 0), min(j + 2, size)):
+                        weight[v, u] = 0.0
+    return any_clipped
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations, max_step):  # type: ignore[no-untyped-def]
+    """Sub-pixel displacement of windows by Gauss-Newton on both frames' gradients.
+
+    Parameters
+    ----------
+    plane_a, plane_b : uint8 arrays of one shape
+        b already brought to a's coordinates by the camera mapping, 0 where it shows nothing.
+    centres : float64 array, shape (n, 2)
+        Window centres (x, y) in a.
+    start : float64 array, shape (n, 2)
+        Displacement to start from, pixels.
+    half : int
+        Half the window's side: windows are (2 half + 1) square.
+    low, high : int
+        Pixels outside this range are left out as clipped or lost in the dark.
+    iterations : int
+    max_step : float
+        Largest departure from `start` that is believed, pixels.
+
+    Returns
+    -------
+    float32 array, shape (n, 7)
+        Displacement x and y such that a(x) matches b(x + d), correlation -1..1, smaller eigenvalue of the mean
+        gradient tensor, root mean square residual (steps of a), gain (a over b), share of valid pixels.
+        Correlation is -1 where nothing could be compared.
+
+    Notes
+    -----
+    Symmetric gradients (efficient second-order minimisation) converge in few steps and, at the solution, weigh the
+    noise of both frames alike, so noise biases the step and not the fixed point. Bilinear reading blurs most at half
+    a pixel, which would draw the estimate there; both frames are therefore read at opposite halves of the fraction,
+    so that they are blurred alike.
+
+    References
+    ----------
+    S. Benhimane, E. Malis, Real-time image-based tracking of planes using efficient second-order minimization,
+    IROS 2004. B. Lucas, T. Kanade, IJCAI 1981.
+    """
+    height, width = plane_a.shape
+    count = centres.shape[0]
+    side = 2 * half + 1
+    size = side + 4  # one ring for smoothing, one for gradients
+    result = np.zeros((count, RESULT_COLUMNS), np.float32)
+    a_patch = np.empty((size, size), np.float32)
+    b_patch = np.empty((size, size), np.float32)
+    scratch = np.empty((size, size), np.float32)
+    weight = np.ones((size, size), np.float32)
+    for k in range(count):
+        left, top = centres[k, 0] - half - 2, centres[k, 1] - half - 2
+        dx, dy = start[k, 0], start[k, 1]
+        result[k, 2] = -1.0
+        best = np.float32(-1.0)
+        masked_x, masked_y = 1e9, 1e9
+        for step in range(iterations + 1):
+            # Read a and b at opposite halves of the fraction.
+            px = -0.5 * (dx - np.round(dx))
+            py = -0.5 * (dy - np.round(dy))
+            ax, ay = left + px, top + py
+            bx, by = ax + dx, ay + dy
+            if (
+                ax < 0 or ay < 0 or bx < 0 or by < 0 or ax + size + 1 >= width or bx + size + 1 >= width
+                or ay + size + 1 >= height or by + size + 1 >= height
+            ):
+                break
+            if abs(dx - masked_x) > 0.7 or abs(dy - masked_y) > 0.7:
+                weight[:, :] = 1.0
+                _valid(plane_a, ax, ay, size, low, high, weight)
+                _valid(plane_b, bx, by, size, low, high, weight)
+                masked_x, masked_y = dx, dy
+            _load(plane_a, ax, ay, a_patch, size)
+            _smooth(a_patch, scratch, size)
+            _load(plane_b, bx, by, b_patch, size)
+            _smooth(b_patch, scratch, size)
+            n = np.float32(0)
+            sa = np.float32(0)
+            sb = np.float32(0)
+            for i in range(2, size - 2):
+                for j in range(2, size - 2):
+                    w = weight[i, j]
+                    n += w
+                    sa += w * a_patch[i, j]
+                    sb += w * b_patch[i, j]
+            valid = n / (side * side)
+            if valid < 0.3:
+                break
+            ma = sa / n
+            mb = sb / n
+            saa = np.float32(0)
+            sbb = np.float32(0)
+            sab = np.float32(0)
+            for i in range(2, size - 2):
+                for j in range(2, size - 2):
+                    w = weight[i, j]
+                    a = a_patch[i, j] - ma
+                    b = b_patch[i, j] - mb
+                    saa += w * a * a
+                    sbb += w * b * b
+                    sab += w * a * b
+            if saa < 1e-3 * n or sbb < 1e-3 * n:
+                break
+            zncc = sab / np.sqrt(saa * sbb)
+            gain = np.sqrt(saa / sbb)
+            hxx = np.float32(0)
+            hxy = np.float32(0)
+            hyy = np.float32(0)
+            gxe = np.float32(0)
+            gye = np.float32(0)
+            see = np.float32(0)
+            quarter = np.float32(0.25)
+            for i in range(2, size - 2):
+                for j in range(2, size - 2):
+                    w = weight[i, j]
+                    e = (a_patch[i, j] - ma) - gain * (b_patch[i, j] - mb)
+                    gx = quarter * (
+                        (a_patch[i, j + 1] - a_patch[i, j - 1]) + gain * (b_patch[i, j + 1] - b_patch[i, j - 1])
+                    )
+                    gy = quarter * (
+                        (a_patch[i + 1, j] - a_patch[i - 1, j]) + gain * (b_patch[i + 1, j] - b_patch[i - 1, j])
+                    )
+                    hxx += w * gx * gx
+                    hxy += w * gx * gy
+                    hyy += w * gy * gy
+                    gxe += w * gx * e
+                    gye += w * gy * e
+                    see += w * e * e
+            if zncc > best:
+                best = zncc
+                root = np.sqrt((hxx - hyy) * (hxx - hyy) + 4 * hxy * hxy)
+                result[k, 0] = dx
+                result[k, 1] = dy
+                result[k, 2] = zncc
+                result[k, 3] = 0.5 * (hxx + hyy - root) / n
+                result[k, 4] = np.sqrt(see / n)
+                result[k, 5] = gain
+                result[k, 6] = valid
+            if step == iterations:
+                break
+            # A little damping keeps the step finite along an edge, where one direction tells nothing.
+            damp = np.float32(1e-3) * (hxx + hyy) + np.float32(1e-6)
+            det = (hxx + damp) * (hyy + damp) - hxy * hxy
+            ux = ((hyy + damp) * gxe - hxy * gye) / det
+            uy = ((hxx + damp) * gye - hxy * gxe) / det
+            length = np.sqrt(ux * ux + uy * uy)
+            if length > 2.0:
+                ux *= 2.0 / length
+                uy *= 2.0 / length
+            dx += ux
+            dy += uy
+            if np.sqrt((dx - start[k, 0]) ** 2 + (dy - start[k, 1]) ** 2) > max_step:
+                break
+            if length < 0.01:
+                # Converged: another round would only confirm it.
+                if zncc >= best:
+                    result[k, 0] = dx
+                    result[k, 1] = dy
+                break
+    return result
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def search_windows(plane_a, plane_b, centres, half, radius, low, high):  # type: ignore[no-untyped-def]
+    """Best whole-pixel displacement of windows within a radius, by exhaustive normalised correlation.
+
+    Parameters
+    ----------
+    plane_a, plane_b : uint8 arrays, b already in a's coordinates (0 where it has nothing to show)
+    centres : int64 array, shape (n, 2)
+        Window centres (x, y).
+    half, radius : int
+        Half side of the window; largest displacement in x and in y.
+
+    Returns
+    -------
+    float32 array, shape (n, 5)
+        dx, dy, correlation there, best correlation more than two pixels away from it, correlation at zero.
+    """
+    count = centres.shape[0]
+    height, width = plane_a.shape
+    side = 2 * half + 1
+    span = 2 * radius + 1
+    result = np.full((count, 5), -1.0, np.float32)
+    a_patch = np.empty((side, side), np.float32)
+    scores = np.empty((span, span), np.float32)
+    for k in range(count):
+        cx, cy = centres[k, 0], centres[k, 1]
+        if cx - half < 0 or cy - half < 0 or cx + half >= width or cy + half >= height:
+            continue
+        total = np.float32(0.0)
+        clipped = 0
+        for i in range(side):
+            for j in range(side):
+                value = np.float32(plane_a[cy - half + i, cx - half + j])
+                if value < low or value > high:
+                    clipped += 1
+                a_patch[i, j] = value
+                total += value
+        if clipped > 0.4 * side * side:
+            continue
+        mean = total / (side * side)
+        va = np.float32(0.0)
+        for i in range(side):
+            for j in range(side):
+                a_patch[i, j] -= mean
+                va += a_patch[i, j] * a_patch[i, j]
+        if va < 1.0:
+            continue
+        best = np.float32(-2.0)
+        bx = 0
+        by = 0
+        for v in range(span):
+            for u in range(span):
+                scores[v, u] = -1.0
+                x0 = cx - half + u - radius
+                y0 = cy - half + v - radius
+                if x0 < 0 or y0 < 0 or x0 + side > width or y0 + side > height:
+                    continue
+                sb = np.float32(0.0)
+                sbb = np.float32(0.0)
+                sab = np.float32(0.0)
+                for i in range(side):
+                    for j in range(side):
+                        b = np.float32(plane_b[y0 + i, x0 + j])
+                        sb += b
+                        sbb += b * b
+                        sab += a_patch[i, j] * b
+                vb = sbb - sb * sb / (side * side)
+                if vb < 1.0:
+                    continue
+                score = sab / np.sqrt(va * vb)
+                scores[v, u] = score
+                if score > best:
+                    best = score
+                    bx = u
+                    by = v
+        if best < -1.0:
+            continue
+        second = np.float32(-1.0)
+        for v in range(span):
+            for u in range(span):
+                if (abs(v - by) > 2 or abs(u - bx) > 2) and scores[v, u] > second:
+                    second = scores[v, u]
+        result[k, 0] = bx - radius
+        result[k, 1] = by - radius
+        result[k, 2] = best
+        result[k, 3] = second
+        result[k, 4] = scores[radius, radius]
+    return result

@@ -1,0 +1,69 @@
+"""Planes at falling resolution, and frame b brought to a's coordinates."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from windstill.assess.geometry import Matrix, at_reduction, inverse
+
+Plane = NDArray[np.uint8]
+_SMALLEST_LONG_PX = 380  # below this a picture has too few windows to register on
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pyramid:
+    """A frame's working plane and its halvings; level k is reduced by ``reduction * 2**k``."""
+
+    levels: tuple[Plane, ...]
+    reduction: int
+
+    def level_reduction(self, level: int) -> int:
+        """Full-resolution pixels per pixel of a level."""
+        return self.reduction << level
+
+    def level_with_long_side(self, long_px: int) -> int:
+        """The finest level whose long side is at most `long_px` (the coarsest if none is)."""
+        for level, plane in enumerate(self.levels):
+            if max(plane.shape) <= long_px:
+                return level
+        return len(self.levels) - 1
+
+
+def build_pyramid(work: Plane, reduction: int) -> Pyramid:
+    """Halve a working plane by area means until its long side is about 400 to 760 pixels."""
+    levels = [work]
+    while max(levels[-1].shape) >= 2 * _SMALLEST_LONG_PX:
+        height, width = levels[-1].shape
+        whole = levels[-1][: height // 2 * 2, : width // 2 * 2]
+        levels.append(cv2.resize(whole, (width // 2, height // 2), interpolation=cv2.INTER_AREA))
+    return Pyramid(tuple(levels), reduction)
+
+
+def bring_to_a(plane_b: Plane, b_to_a: Matrix, reduction: int, shape: tuple[int, int]) -> Plane:
+    """Frame b's plane as the camera mapping says a's picture would show it; 0 where b shows nothing.
+
+    Parameters
+    ----------
+    plane_b : uint8 array, shape (h_b, w_b)
+        Reduced by `reduction`.
+    b_to_a : Matrix
+        Full-resolution mapping from b to a.
+    shape : (int, int)
+        Height and width of a's plane.
+    """
+    matrix = at_reduction(inverse(b_to_a), reduction)
+    height, width = shape
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    if abs(matrix[2, 0]) + abs(matrix[2, 1]) < 1e-12:
+        if np.allclose(matrix[:2, :2], np.eye(2), atol=1e-9) and np.allclose(matrix[:2, 2], 0, atol=1e-9) and (
+            plane_b.shape == shape
+        ):
+            return plane_b
+        warped: Plane = cv2.warpAffine(plane_b, matrix[:2], (width, height), flags=flags)
+        return warped
+    warped = cv2.warpPerspective(plane_b, matrix, (width, height), flags=flags)
+    return warped

@@ -1,0 +1,6 @@
+"""Measures of one frame, taken from its one decode."""
+
+from windstill.score.frame import Scored, score_frame
+from windstill.score.tiles import grid_for, reduction_for
+
+__all__ = ["Scored", "grid_for", "reduction_for", "score_frame"]
