@@ -12,22 +12,25 @@ from windstill.records import TileGrid
 from windstill.score.smear import SmearMaps
 from windstill.settings.smear import RelativeSmearSettings
 
-# A window is sampled every second pixel of its level, 33 level pixels across: its texture is smoothed by a
-# Gaussian of sigma 1 first, so nothing is lost between the samples.
-_WINDOW = 16
+# A window is sampled every second pixel of its level, 31 level pixels across: its texture is smoothed by a
+# Gaussian of sigma 1 first, so nothing is lost between the samples. Sixteen a side fill vector registers.
+_ACROSS = 16
 _STEP = 2
-_SAMPLES = (2 * _WINDOW // _STEP + 1) ** 2
+_SAMPLES = _ACROSS * _ACROSS
+_HALF_WINDOW = _STEP * (_ACROSS - 1) / 2  # level pixels from the window's centre to its outer samples
 _REACH = 4  # level pixels by which the two frames may still be displaced
 _LONGEST = 14.0  # level pixels; half of it and the reach must fit in the margin
 _MARGIN = 13
-_HALF = _WINDOW + _MARGIN
-_SIDE = 2 * _HALF + 1
+_SIDE = _STEP * (_ACROSS - 1) + 2 * _MARGIN + 2  # even: the window's centre lies between two pixels
 _PAD = 3  # pixels that the smoothing spoils at the rim
+_INNER = _STEP * (_ACROSS - 1) + 1 + 2 * _PAD
 _TRUSTED = 11.0  # level pixels: longer smears are measured on the next level
 _LEVELS = 3  # pixels of a level are 1, 2 and 4 working pixels wide
 _STARTS = 2  # starting points that are refined
 _STEPS = 8  # refinement steps
-_IMAGES = 3
+_IMAGES = 4
+_PHASES = 4  # window samples are four apart in the doubled patch: each phase is stored by itself, contiguous
+_ROOM = (2 * _SIDE + 3) // _PHASES
 
 _LENGTHS = np.array([1.5, 3.0, 5.0, 8.0, 12.0])
 _ANGLES = np.arange(8) * np.pi / 8
@@ -37,19 +40,25 @@ _CANDIDATES = np.concatenate(
     ]), axis=-1).reshape(-1, 2)]
 )  # fmt: skip
 
+_FINE = (np.array([1, 4, 6, 4, 1]) / 16.0).astype(np.float32)  # sigma 1
+_DISCS = np.array([3.0, 6.0, 10.0])  # diameters, level pixels
+_DISC_RADIUS = 5
 
-def _gaussian(sigma: float) -> NDArray[np.float64]:
-    radius = math.ceil(2.7 * sigma)
-    taps = np.exp(-0.5 * (np.arange(-radius, radius + 1) / sigma) ** 2)
-    scaled: NDArray[np.float64] = taps / taps.sum()
+
+def _disc(diameter: float) -> NDArray[np.float32]:
+    """A disc's share of each pixel, by 8 x 8 points per pixel."""
+    side = 2 * _DISC_RADIUS + 1
+    axis = (np.arange(side * 8) + 0.5) / 8 - side / 2
+    inside = axis[:, None] ** 2 + axis[None, :] ** 2 <= (diameter / 2) ** 2
+    share = inside.reshape(side, 8, side, 8).sum((1, 3)).astype(np.float32)
+    scaled: NDArray[np.float32] = share / share.sum()
     return scaled
 
 
-_FINE = np.array([1, 4, 6, 4, 1]) / 16.0  # sigma 1
-_SOFT = _gaussian(1.5)
-_SOFTER = _gaussian(3.0)
-_OFFSETS = np.arange(-_WINDOW, _WINDOW + 1, _STEP)
-_WEIGHTS = np.exp(-(_OFFSETS[:, None] ** 2 + _OFFSETS[None, :] ** 2) / (2 * (0.6 * _WINDOW) ** 2)).ravel()
+_DISC_KERNELS = np.stack([_disc(d) for d in _DISCS])
+_OFFSETS = np.arange(_ACROSS) * _STEP - _HALF_WINDOW
+_WEIGHTS = np.exp(-(_OFFSETS[:, None] ** 2 + _OFFSETS[None, :] ** 2) / (2 * (0.6 * _HALF_WINDOW) ** 2)).ravel()
+_WEIGHTS = _WEIGHTS.astype(np.float32)
 
 
 def relative_smear(
@@ -91,7 +100,7 @@ def relative_smear(
     Notes
     -----
     Within a window the smeared frame is modelled as ``b + sum_k a_k (G_k * K * sharp)(x + d)``: K a uniform straight
-    motion (length, angle), d a displacement, G_k three Gaussians (none, 1.5 and 3 pixels) that span added defocus, and
+    motion (length, angle), d a displacement, G_k discs of 0, 3, 6 and 10 pixels that span added defocus, and
     gain and offset of exposure. The linear coefficients are eliminated by least squares for each K and d (variable
     projection, Golub & Pereyra, SIAM J. Numer. Anal. 10, 1973), the four others found by a coarse search over
     K and damped Gauss-Newton steps. Levels of 1, 2 and 4 working pixels are tried in turn until one is sure.
@@ -116,7 +125,7 @@ def relative_smear(
     found = _measure_windows(
         np.ascontiguousarray(sharp), np.ascontiguousarray(smeared), centres, moved, mapping, 2.0 / reduction,
         used.model_error, used.independent_samples, used.evidence, used.poor_fit,
-        _CANDIDATES, _WEIGHTS, _FINE, _SOFT, _SOFTER,
+        _CANDIDATES, _WEIGHTS, _FINE, _DISC_KERNELS,
     )  # fmt: skip
     length[rows, cols] = found[:, 0] * reduction
     angle[rows, cols] = np.rad2deg(found[:, 1]) % 180.0
@@ -148,33 +157,37 @@ def _cubic(plane, x, y):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _cut_level(plane, cx, cy, factor, patch):  # type: ignore[no-untyped-def]
-    """Patch of area means of factor x factor pixels around (cx, cy), which is rounded to whole pixels for it."""
+def _cut_level(plane, x0, y0, factor, patch):  # type: ignore[no-untyped-def]
+    """Area means of factor x factor pixels from the upper left pixel (x0, y0) on."""
     height, width = plane.shape
     side = patch.shape[0]
-    half = side // 2
-    x0 = cx - half * factor - (factor - 1) // 2
-    y0 = cy - half * factor - (factor - 1) // 2
-    share = 1.0 / (factor * factor)
+    share = np.float32(1.0 / (factor * factor))
+    inside = x0 >= 0 and y0 >= 0 and x0 + side * factor <= width and y0 + side * factor <= height
+    patch[:] = np.float32(-128.0)
     for i in range(side):
-        for j in range(side):
-            total = 0.0
-            for a in range(factor):
-                y = min(max(y0 + i * factor + a, 0), height - 1)
-                for b in range(factor):
-                    x = min(max(x0 + j * factor + b, 0), width - 1)
-                    total += plane[y, x]
-            patch[i, j] = total * share
+        into = patch[i]
+        for a in range(factor):
+            y = min(max(y0 + i * factor + a, 0), height - 1)
+            if inside:
+                row = plane[y, x0 : x0 + side * factor]
+                for j in range(side):
+                    total = 0
+                    for b in range(factor):
+                        total += row[j * factor + b]
+                    into[j] += share * np.float32(total)
+            else:
+                for j in range(side):
+                    total = 0
+                    for b in range(factor):
+                        total += plane[y, min(max(x0 + j * factor + b, 0), width - 1)]
+                    into[j] += share * np.float32(total)
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _cut_mapped(plane, cx, cy, factor, affine, patch):  # type: ignore[no-untyped-def]
+def _cut_mapped(plane, x0, y0, factor, affine, patch):  # type: ignore[no-untyped-def]
     """As `_cut_level`, read through an affine map; False when the patch leaves the plane."""
     height, width = plane.shape
     side = patch.shape[0]
-    half = side // 2
-    x0 = cx - half * factor - (factor - 1) // 2
-    y0 = cy - half * factor - (factor - 1) // 2
     last = side * factor - 1
     for corner in range(4):
         x = x0 + (last if corner % 2 else 0)
@@ -185,6 +198,10 @@ def _cut_mapped(plane, cx, cy, factor, affine, patch):  # type: ignore[no-untype
         slack = 0.25 * side * factor
         if u < -slack or v < -slack or u > width - 1 + slack or v > height - 1 + slack:
             return False
+    whole = affine[0, 1] == 0.0 and affine[1, 0] == 0.0 and affine[0, 0] == 1.0 and affine[1, 1] == 1.0
+    if whole and affine[0, 2] == round(affine[0, 2]) and affine[1, 2] == round(affine[1, 2]):
+        _cut_level(plane, x0 + round(affine[0, 2]), y0 + round(affine[1, 2]), factor, patch)
+        return True
     share = 1.0 / (factor * factor)
     for i in range(side):
         for j in range(side):
@@ -206,84 +223,116 @@ def _cut_mapped(plane, cx, cy, factor, affine, patch):  # type: ignore[no-untype
                         fv = v - vi
                         total += (1 - fv) * ((1 - fu) * plane[vi, ui] + fu * plane[vi, ui + 1])
                         total += fv * ((1 - fu) * plane[vi + 1, ui] + fu * plane[vi + 1, ui + 1])
-            patch[i, j] = total * share
+            patch[i, j] = total * share - 128.0
     return True
 
 
 @njit(cache=True, nogil=True, fastmath=True)
 def _smooth(source, taps, scratch, result):  # type: ignore[no-untyped-def]
-    """Separable filter of a square patch, borders repeated."""
+    """Separable filter of a square patch; a rim as wide as the taps is copied."""
     side = source.shape[0]
     radius = taps.size // 2
+    inner = side - 2 * radius
+    scratch[:] = source
     for i in range(side):
-        for j in range(side):
-            total = 0.0
-            for k in range(-radius, radius + 1):
-                total += taps[k + radius] * source[i, min(max(j + k, 0), side - 1)]
-            scratch[i, j] = total
-    for i in range(side):
-        for j in range(side):
-            result[i, j] = 0.0
-        for k in range(-radius, radius + 1):
-            row = min(max(i + k, 0), side - 1)
+        into = scratch[i, radius : side - radius]
+        into[:] = np.float32(0.0)
+        for k in range(taps.size):
+            row = source[i, k : k + inner]
+            for j in range(inner):
+                into[j] += taps[k] * row[j]
+    result[:] = scratch
+    for i in range(radius, side - radius):
+        into = result[i]
+        into[:] = np.float32(0.0)
+        for k in range(taps.size):
+            row = scratch[i + k - radius]
             for j in range(side):
-                result[i, j] += taps[k + radius] * scratch[row, j]
+                into[j] += taps[k] * row[j]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _double(source, scratch, result):  # type: ignore[no-untyped-def]
-    """Interleave cubic midpoints, so that bilinear samples between them blur next to nothing."""
+def _defocus(source, kernel, result):  # type: ignore[no-untyped-def]
+    """Filter a square patch; the rim the kernel does not fit into is copied."""
     side = source.shape[0]
-    wide = 2 * side - 1
+    radius = kernel.shape[0] // 2
+    result[:] = source
+    result[radius : side - radius, radius : side - radius] = 0.0
+    for a in range(kernel.shape[0]):
+        for b in range(kernel.shape[1]):
+            tap = kernel[a, b]
+            if tap > 0:
+                for i in range(radius, side - radius):
+                    row = source[i + a - radius, b : b + side - 2 * radius]
+                    into = result[i, radius : side - radius]
+                    for j in range(side - 2 * radius):
+                        into[j] += tap * row[j]
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _phases(source, scratch, phases):  # type: ignore[no-untyped-def]
+    """Interleave cubic midpoints (bilinear samples between them blur next to nothing) and sort by phase."""
+    side = source.shape[0]
+    nine = np.float32(0.5625)
+    one = np.float32(0.0625)
     for i in range(side):
         for j in range(side):
-            scratch[i, 2 * j] = source[i, j]
+            scratch[2 * i, 2 * j] = source[i, j]
         for j in range(side - 1):
             outer = source[i, max(j - 1, 0)] + source[i, min(j + 2, side - 1)]
-            scratch[i, 2 * j + 1] = (9.0 * (source[i, j] + source[i, j + 1]) - outer) * 0.0625
-    for i in range(side):
-        for j in range(wide):
-            result[2 * i, j] = scratch[i, j]
+            scratch[2 * i, 2 * j + 1] = nine * (source[i, j] + source[i, j + 1]) - one * outer
+        scratch[2 * i, 2 * side - 1] = source[i, side - 1]
     for i in range(side - 1):
-        above = max(i - 1, 0)
-        below = min(i + 2, side - 1)
-        for j in range(wide):
+        above = max(2 * i - 2, 0)
+        below = min(2 * i + 4, 2 * side - 2)
+        for j in range(2 * side):
             outer = scratch[above, j] + scratch[below, j]
-            result[2 * i + 1, j] = (9.0 * (scratch[i, j] + scratch[i + 1, j]) - outer) * 0.0625
+            scratch[2 * i + 1, j] = nine * (scratch[2 * i, j] + scratch[2 * i + 2, j]) - one * outer
+    scratch[2 * side - 1] = scratch[2 * side - 2]
+    for py in range(_PHASES):
+        for px in range(_PHASES):
+            for i in range((2 * side - py + _PHASES - 1) // _PHASES):
+                for j in range((2 * side - px + _PHASES - 1) // _PHASES):
+                    phases[py, px, i, j] = scratch[_PHASES * i + py, _PHASES * j + px]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _move(images, lx, ly, dx, dy, seen):  # type: ignore[no-untyped-def]
-    """The doubled images smeared along (lx, ly) and displaced by (dx, dy), at the window's samples."""
-    count = max(math.ceil(math.sqrt(lx * lx + ly * ly) / 1.1), 1)
-    last = images.shape[1] - 2
-    seen[:] = 0.0
-    for k in range(count):
-        t = (k + 0.5) / count - 0.5
+def _move(phases, count, lx, ly, dx, dy, swing, seen):  # type: ignore[no-untyped-def]
+    """The first `count` images smeared along (lx, ly) and displaced by (dx, dy), at the window's samples."""
+    points = max(math.ceil(math.sqrt(lx * lx + ly * ly) / (0.8 if swing else 1.1)), 1)
+    seen[:count] = np.float32(0.0)
+    for k in range(points):
+        t = (k + 0.5) / points
+        t = -0.5 * math.cos(math.pi * t) if swing else t - 0.5
         # The model reads the sharp frame where the content came from.
-        x = 2.0 * (_HALF - dx + t * lx)
-        y = 2.0 * (_HALF - dy + t * ly)
-        x0 = math.floor(x)
-        y0 = math.floor(y)
+        x = min(max(2.0 * (_MARGIN - dx + t * lx), 0.0), 4.0 * _MARGIN)
+        y = min(max(2.0 * (_MARGIN - dy + t * ly), 0.0), 4.0 * _MARGIN)
+        x0 = int(x)
+        y0 = int(y)
         fx = x - x0
         fy = y - y0
-        w00 = (1 - fx) * (1 - fy) / count
-        w01 = fx * (1 - fy) / count
-        w10 = (1 - fx) * fy / count
-        w11 = fx * fy / count
-        p = 0
-        for i in range(-_WINDOW, _WINDOW + 1, _STEP):
-            yy = min(max(y0 + 2 * i, 0), last)
-            for j in range(-_WINDOW, _WINDOW + 1, _STEP):
-                xx = min(max(x0 + 2 * j, 0), last)
-                for c in range(_IMAGES):
-                    seen[c, p] += (
-                        w00 * images[c, yy, xx]
-                        + w01 * images[c, yy, xx + 1]
-                        + w10 * images[c, yy + 1, xx]
-                        + w11 * images[c, yy + 1, xx + 1]
-                    )
-                p += 1
+        w00 = np.float32((1 - fx) * (1 - fy) / points)
+        w01 = np.float32(fx * (1 - fy) / points)
+        w10 = np.float32((1 - fx) * fy / points)
+        w11 = np.float32(fx * fy / points)
+        px0 = x0 % _PHASES
+        py0 = y0 % _PHASES
+        px1 = (x0 + 1) % _PHASES
+        py1 = (y0 + 1) % _PHASES
+        qx0 = x0 // _PHASES
+        qy0 = y0 // _PHASES
+        qx1 = (x0 + 1) // _PHASES
+        qy1 = (y0 + 1) // _PHASES
+        for c in range(count):
+            for i in range(_ACROSS):
+                # Slices of fixed length, so that the inner loop is free of index arithmetic.
+                r00 = phases[c, py0, px0, qy0 + i, qx0 : qx0 + _ACROSS]
+                r01 = phases[c, py0, px1, qy0 + i, qx1 : qx1 + _ACROSS]
+                r10 = phases[c, py1, px0, qy1 + i, qx0 : qx0 + _ACROSS]
+                r11 = phases[c, py1, px1, qy1 + i, qx1 : qx1 + _ACROSS]
+                into = seen[c, i * _ACROSS : (i + 1) * _ACROSS]
+                for j in range(_ACROSS):
+                    into[j] += w00 * r00[j] + w01 * r01[j] + w10 * r10[j] + w11 * r11[j]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -311,44 +360,55 @@ def _solve(matrix, vector, size):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _fit(seen, target, weight, images, residual):  # type: ignore[no-untyped-def]
-    """Weighted least squares of the target on the first `images` of `seen` and a constant; gives the cost."""
-    size = images + 1
-    normal = np.zeros((_IMAGES + 1, _IMAGES + 1))
-    right = np.zeros(_IMAGES + 1)
-    for p in range(target.size):
-        w = weight[p]
-        for c in range(images):
-            v = w * seen[c, p]
-            for d in range(c + 1):
-                normal[c, d] += v * seen[d, p]
-            normal[images, c] += v
-            right[c] += v * target[p]
-        normal[images, images] += w
-        right[images] += w * target[p]
-    for c in range(size):
-        normal[c, c] += 1e-7 * normal[c, c] + 1e-9
-    _solve(normal, right, size)
-    cost = 0.0
-    for p in range(target.size):
-        rest = target[p] - right[images]
-        for c in range(images):
-            rest -= right[c] * seen[c, p]
-        rest *= math.sqrt(weight[p])
-        residual[p] = rest
-        cost += rest * rest
-    return cost
+def _dot(a, b):  # type: ignore[no-untyped-def]
+    total = np.float32(0.0)
+    for p in range(_SAMPLES):
+        total += a[p] * b[p]
+    return total
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _refine(images, target, weight, start, smears, seen, residual, trial, jacobian):  # type: ignore[no-untyped-def]
+def _fit(seen, images, target, root, normal, right, residual):  # type: ignore[no-untyped-def]
+    """Least squares of the target on the first `images` of `seen` and a constant; gives the cost.
+
+    `root` is the square root of the weights; the target has it applied already, `seen` gets it here.
+    """
+    size = images + 1
+    for c in range(images):
+        for p in range(_SAMPLES):
+            seen[c, p] *= root[p]
+        for d in range(c + 1):
+            normal[c, d] = _dot(seen[c], seen[d])
+        normal[images, c] = _dot(seen[c], root)
+        right[c] = _dot(seen[c], target)
+    normal[images, images] = _dot(root, root)
+    right[images] = _dot(root, target)
+    for c in range(size):
+        # The images of one window resemble each other: keep single precision from seeing more than there is.
+        normal[c, c] += 1e-5 * normal[c, c] + 1e-6
+    _solve(normal, right, size)
+    constant = np.float32(right[images])
+    for p in range(_SAMPLES):
+        residual[p] = target[p] - constant * root[p]
+    for c in range(images):
+        factor = np.float32(right[c])
+        for p in range(_SAMPLES):
+            residual[p] -= factor * seen[c, p]
+    return float(_dot(residual, residual))
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _refine(phases, target, root, start, smears, swing, seen, normal, right, residual, trial, jacobian):  # type: ignore[no-untyped-def]
     """Damped Gauss-Newton from `start` (lx, ly, dx, dy), changed in place; without `smears` only dx, dy move."""
     first = 0 if smears else 2
-    _move(images, start[0], start[1], start[2], start[3], seen)
-    cost = _fit(seen, target, weight, _IMAGES, residual)
+    size = 4 - first
+    _move(phases, _IMAGES, start[0], start[1], start[2], start[3], swing, seen)
+    cost = _fit(seen, _IMAGES, target, root, normal, right, residual)
     damping = 1e-3
     moved = np.empty(4)
-    normal = np.empty((4, 4))
+    curvature = np.empty((4, 4))
+    damped = np.empty((4, 4))
+    slope = np.empty(4)
     step = np.empty(4)
     for _ in range(_STEPS):
         for k in range(first, 4):
@@ -356,29 +416,25 @@ def _refine(images, target, weight, start, smears, seen, residual, trial, jacobi
             # The cost is even in the smear, so its slope at none is zero: look further there.
             h = 0.5 if k < 2 and math.hypot(start[0], start[1]) < 0.3 else 0.05
             moved[k] += h
-            _move(images, moved[0], moved[1], moved[2], moved[3], seen)
-            _fit(seen, target, weight, _IMAGES, trial)
-            for p in range(target.size):
-                jacobian[k, p] = (trial[p] - residual[p]) / h
+            _move(phases, _IMAGES, moved[0], moved[1], moved[2], moved[3], swing, seen)
+            _fit(seen, _IMAGES, target, root, normal, right, trial)
+            scale = np.float32(1.0 / h)
+            for p in range(_SAMPLES):
+                jacobian[k - first, p] = (trial[p] - residual[p]) * scale
+        for a in range(size):
+            for b in range(a + 1):
+                curvature[a, b] = _dot(jacobian[a], jacobian[b])
+            slope[a] = -_dot(jacobian[a], residual)
         better = False
         before = cost
         for _ in range(4):
-            n = 4 - first
-            for a in range(n):
-                for b in range(a + 1):
-                    total = 0.0
-                    for p in range(target.size):
-                        total += jacobian[first + a, p] * jacobian[first + b, p]
-                    normal[a, b] = total
-                total = 0.0
-                for p in range(target.size):
-                    total -= jacobian[first + a, p] * residual[p]
-                step[a] = total
-            for a in range(n):
-                normal[a, a] += damping * normal[a, a] + 1e-9
-            _solve(normal, step, n)
+            damped[:] = curvature
+            step[:] = slope
+            for a in range(size):
+                damped[a, a] += damping * damped[a, a] + 1e-6
+            _solve(damped, step, size)
             moved[:] = start
-            for a in range(n):
+            for a in range(size):
                 moved[first + a] += step[a]
             inside = (
                 math.hypot(moved[0], moved[1]) <= _LONGEST
@@ -386,8 +442,8 @@ def _refine(images, target, weight, start, smears, seen, residual, trial, jacobi
                 and abs(moved[3]) <= _REACH + 1.5
             )
             if inside:
-                _move(images, moved[0], moved[1], moved[2], moved[3], seen)
-                now = _fit(seen, target, weight, _IMAGES, trial)
+                _move(phases, _IMAGES, moved[0], moved[1], moved[2], moved[3], swing, seen)
+                now = _fit(seen, _IMAGES, target, root, normal, right, trial)
                 if now < cost:
                     better = True
                     cost = now
@@ -395,7 +451,7 @@ def _refine(images, target, weight, start, smears, seen, residual, trial, jacobi
                     start[:] = moved
                     break
             damping *= 10.0
-        if not better or before - cost < 1e-4 * cost:
+        if not better or before - cost < 1e-3 * cost:
             break
         damping = max(damping / 10.0, 1e-6)
     return cost
@@ -419,25 +475,25 @@ def _local_affine(mapping, x, y, dx, dy):  # type: ignore[no-untyped-def]
 @njit(cache=True, nogil=True, fastmath=True)
 def _measure_windows(  # type: ignore[no-untyped-def]
     sharp, smeared, centres, displaced, mapping, tolerated, model_error, samples, evidence, poor_fit,
-    candidates, weights, fine, soft, softer,
+    candidates, weights, fine, discs,
 ):  # fmt: skip
     """Length (working pixels), angle (radians) and confidence for each window; `tolerated` is 2 full pixels."""
-    wide = 2 * _SIDE - 1
-    inner = 2 * (_WINDOW + _PAD) + 1
-    patch = np.empty((_SIDE, _SIDE))
-    soft_patch = np.empty((_SIDE, _SIDE))
-    scratch = np.empty((_SIDE, _SIDE))
-    scratch_wide = np.empty((_SIDE, wide))
-    images = np.empty((_IMAGES, wide, wide))
-    cut_b = np.empty((inner, inner))
-    smooth_b = np.empty((inner, inner))
-    scratch_b = np.empty((inner, inner))
-    target = np.empty(_SAMPLES)
-    weight = np.empty(_SAMPLES)
-    seen = np.empty((_IMAGES, _SAMPLES))
-    residual = np.empty(_SAMPLES)
-    trial = np.empty(_SAMPLES)
-    jacobian = np.empty((4, _SAMPLES))
+    patch = np.empty((_SIDE, _SIDE), np.float32)
+    other = np.empty((_SIDE, _SIDE), np.float32)
+    scratch = np.empty((_SIDE, _SIDE), np.float32)
+    doubled = np.empty((2 * _SIDE, 2 * _SIDE), np.float32)
+    phases = np.zeros((_IMAGES, _PHASES, _PHASES, _ROOM, _ROOM), np.float32)
+    cut_b = np.empty((_INNER, _INNER), np.float32)
+    smooth_b = np.empty((_INNER, _INNER), np.float32)
+    scratch_b = np.empty((_INNER, _INNER), np.float32)
+    target = np.empty(_SAMPLES, np.float32)
+    root = np.empty(_SAMPLES, np.float32)
+    seen = np.empty((_IMAGES, _SAMPLES), np.float32)
+    residual = np.empty(_SAMPLES, np.float32)
+    trial = np.empty(_SAMPLES, np.float32)
+    jacobian = np.empty((4, _SAMPLES), np.float32)
+    normal = np.empty((_IMAGES + 1, _IMAGES + 1))
+    right = np.empty(_IMAGES + 1)
     costs = np.empty(candidates.shape[0])
     plain = np.empty(4)
     best = np.empty(4)
@@ -448,77 +504,89 @@ def _measure_windows(  # type: ignore[no-untyped-def]
         for b in range(3):
             unmapped = unmapped and mapping[a, b] == (1.0 if a == b else 0.0)
     for tile in range(centres.shape[0]):
-        cx = round(centres[tile, 0])
-        cy = round(centres[tile, 1])
         shift_x = displaced[tile, 0]
         shift_y = displaced[tile, 1]
         if unmapped:
             # Whole pixels keep the second frame unresampled; the rest is within reach.
             shift_x = float(round(shift_x))
             shift_y = float(round(shift_y))
-        affine = _local_affine(mapping, cx + shift_x, cy + shift_y, shift_x, shift_y)
+        affine = _local_affine(mapping, centres[tile, 0] + shift_x, centres[tile, 1] + shift_y, shift_x, shift_y)
         for level in range(_LEVELS):
             factor = 1 << level
-            if not _cut_mapped(smeared, cx, cy, factor, affine, cut_b):
+            x0 = round(centres[tile, 0] + 0.5 - (_HALF_WINDOW + _PAD + 0.5) * factor)
+            y0 = round(centres[tile, 1] + 0.5 - (_HALF_WINDOW + _PAD + 0.5) * factor)
+            if not _cut_mapped(smeared, x0, y0, factor, affine, cut_b):
                 break
             _smooth(cut_b, fine, scratch_b, smooth_b)
             total_w = 0.0
             mean = 0.0
-            p = 0
-            for i in range(_PAD, inner - _PAD, _STEP):
-                for j in range(_PAD, inner - _PAD, _STEP):
-                    value = smooth_b[i, j]
+            for i in range(_ACROSS):
+                for j in range(_ACROSS):
+                    p = i * _ACROSS + j
+                    value = smooth_b[_PAD + _STEP * i, _PAD + _STEP * j]
                     target[p] = value
                     # Clipped pixels follow no model.
-                    weight[p] = weights[p] if 2.5 < value < 251.0 else 0.0
-                    total_w += weight[p]
-                    mean += weight[p] * value
-                    p += 1
+                    w = weights[p] if -125.5 < value < 123.0 else np.float32(0.0)
+                    root[p] = math.sqrt(w)
+                    total_w += w
+                    mean += w * value
             if total_w < 0.5 * weights.sum():
                 continue
             mean /= total_w
             variance = 0.0
             for p in range(_SAMPLES):
-                variance += weight[p] * (target[p] - mean) ** 2
+                variance += (root[p] * (target[p] - mean)) ** 2
+                target[p] *= root[p]
             if variance < 0.25 * total_w:
                 continue
-            _cut_level(sharp, cx, cy, factor, patch)
-            _smooth(patch, fine, scratch, soft_patch)
-            patch[:] = soft_patch
-            _double(patch, scratch_wide, images[0])
-            _smooth(patch, soft, scratch, soft_patch)
-            _double(soft_patch, scratch_wide, images[1])
-            _smooth(patch, softer, scratch, soft_patch)
-            _double(soft_patch, scratch_wide, images[2])
+            x0 -= (_MARGIN - _PAD) * factor
+            y0 -= (_MARGIN - _PAD) * factor
+            _cut_level(sharp, x0, y0, factor, other)
+            _smooth(other, fine, scratch, patch)
+            _phases(patch, doubled, phases[0])
+            for c in range(discs.shape[0]):
+                _defocus(patch, discs[c], other)
+                _phases(other, doubled, phases[1 + c])
 
-            plain[:] = 0.0
             least = np.inf
-            for dy in range(-_REACH, _REACH + 1):
-                for dx in range(-_REACH, _REACH + 1):
-                    _move(images, 0.0, 0.0, float(dx), float(dy), seen)
-                    cost = _fit(seen, target, weight, 2, residual)
+            for dy in range(-_REACH, _REACH + 1, 2):
+                for dx in range(-_REACH, _REACH + 1, 2):
+                    _move(phases, 2, 0.0, 0.0, dx, dy, False, seen)
+                    cost = _fit(seen, 2, target, root, normal, right, residual)
                     if cost < least:
                         least = cost
-                        plain[2] = dx
-                        plain[3] = dy
-            cost_plain = _refine(images, target, weight, plain, False, seen, residual, trial, jacobian)
+                        start[2] = dx
+                        start[3] = dy
+            least = np.inf
+            plain[:] = 0.0
+            for dy in range(-1, 2):
+                for dx in range(-1, 2):
+                    _move(phases, 2, 0.0, 0.0, start[2] + dx, start[3] + dy, False, seen)
+                    cost = _fit(seen, 2, target, root, normal, right, residual)
+                    if cost < least:
+                        least = cost
+                        plain[2] = start[2] + dx
+                        plain[3] = start[3] + dy
+            cost_plain = _refine(
+                phases, target, root, plain, False, False, seen, normal, right, residual, trial, jacobian
+            )
             for c in range(candidates.shape[0]):
-                _move(images, candidates[c, 0], candidates[c, 1], plain[2], plain[3], seen)
-                costs[c] = _fit(seen, target, weight, _IMAGES, residual)
+                _move(phases, _IMAGES, candidates[c, 0], candidates[c, 1], plain[2], plain[3], False, seen)
+                costs[c] = _fit(seen, _IMAGES, target, root, normal, right, residual)
             best_cost = np.inf
             best[:] = plain
-            first = -1
+            picked = -1
             for _ in range(_STARTS):
                 pick = -1
                 for c in range(1, candidates.shape[0]):
-                    if c != first and (pick < 0 or costs[c] < costs[pick]):
+                    if c != picked and (pick < 0 or costs[c] < costs[pick]):
                         pick = c
-                first = pick
+                picked = pick
                 start[0] = candidates[pick, 0]
                 start[1] = candidates[pick, 1]
                 start[2] = plain[2]
                 start[3] = plain[3]
-                cost = _refine(images, target, weight, start, True, seen, residual, trial, jacobian)
+                cost = _refine(phases, target, root, start, True, False, seen, normal, right, residual, trial, jacobian)
                 if cost < best_cost:
                     best_cost = cost
                     best[:] = start
@@ -529,7 +597,7 @@ def _measure_windows(  # type: ignore[no-untyped-def]
                 best[:] = plain
                 chosen_cost = cost_plain
             length = math.hypot(best[0], best[1])
-            near = max(max(0.5 * tolerated, 0.2 * length), 0.5) / factor if level == 0 else max(0.5, 0.2 * length)
+            near = max(0.5, 0.2 * length)
             if length == 0.0:
                 near = max(tolerated / factor, 0.5)
             against = 0.0
@@ -543,12 +611,30 @@ def _measure_windows(  # type: ignore[no-untyped-def]
                     against += math.exp(-0.5 * samples * math.log((cost + floor) / (chosen_cost + floor)))
             misfit = chosen_cost / variance / poor_fit
             sure = 1.0 / (1.0 + against) / (1.0 + misfit * misfit)
-            if length > _TRUSTED and level < _LEVELS - 1:
+            # Refit for the coefficients: mostly the largest disc means defocus beyond what this level can model.
+            _move(phases, _IMAGES, best[0], best[1], best[2], best[3], False, seen)
+            _fit(seen, _IMAGES, target, root, normal, right, residual)
+            gain = 0.0
+            for c in range(_IMAGES):
+                gain += right[c]
+            if (length > _TRUSTED or right[_IMAGES - 1] > 0.7 * gain) and level < _LEVELS - 1:
                 sure *= 0.3
+            if length > 0.0 and odds > 0:
+                # The same path, resting at its ends: stems that swing from one turning point to the other.
+                start[:] = best
+                start[0] *= 0.816
+                start[1] *= 0.816
+                cost = _refine(phases, target, root, start, True, True, seen, normal, right, residual, trial, jacobian)
+                # Where the fits cannot tell, the mean of both is within a tenth of either.
+                steady = 0.7 / (0.7 + 0.3 * ((best_cost + floor) / (cost + floor)) ** (0.5 * samples))
+                swung = math.hypot(start[0], start[1])
+                if cost < best_cost:
+                    best[:] = start
+                length = steady * length + (1.0 - steady) * swung
             if sure > found[tile, 2]:
                 found[tile, 0] = length * factor
                 found[tile, 1] = math.atan2(-best[1], best[0])
                 found[tile, 2] = sure
-            if sure > 0.8 and length <= _TRUSTED:
+            if sure > 0.8:
                 break
     return found
