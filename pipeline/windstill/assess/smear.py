@@ -518,8 +518,8 @@ def _measure_windows(  # type: ignore[no-untyped-def]
             if not _cut_mapped(smeared, x0, y0, factor, affine, cut_b):
                 break
             _smooth(cut_b, fine, scratch_b, smooth_b)
-            total_w = 0.0
-            mean = 0.0
+            total_w = np.float32(0.0)
+            mean = np.float32(0.0)
             for i in range(_ACROSS):
                 for j in range(_ACROSS):
                     p = i * _ACROSS + j

@@ -106,7 +106,7 @@ def measure_sway(
 
 def _scaled_half(base_half: int, level: int) -> int:
     """Half window at a level: coarser levels may look a little wider, never below what can be matched."""
-    return max(round(base_half / 2**level), _SMALLEST_HALF)
+    return max(base_half >> level, _SMALLEST_HALF)
 
 
 def _refine_at(

@@ -120,3 +120,4 @@ class SetMeasure:
     shift_px: float | None
     textured_pct: float
     notes: tuple[str, ...] = ()
+    smear_held_px: float | None = None  # left on relevant tiles when each is taken from its stillest frame

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import ClassVar
+
 from pydantic import Field
 
 from windstill.settings.base import Section
@@ -9,6 +11,13 @@ from windstill.settings.base import Section
 
 class AssessSettings(Section):
     """How motion is measured and judged. The outlook's definitions are those of the contract."""
+
+    JUDGING: ClassVar[frozenset[str]] = frozenset(
+        {
+            "tolerance_px", "output_long_px", "touch_up_area_pct", "touch_up_times_tolerance", "lost_area_pct",
+            "lost_coverage_pct", "lost_smear_times_tolerance", "least_measured_pct",
+        }
+    )
 
     tolerance_px: float = Field(
         2.0, gt=0, description="Full-resolution pixels. Sway up to this does not show at full size."
@@ -80,3 +89,22 @@ class AssessSettings(Section):
     error_half_px: float = Field(
         1.0, gt=0, description="Full-resolution pixels. Expected error that halves the confidence of a displacement."
     )
+    coverage_blur_px: float = Field(
+        2.5, gt=0, description="Full-resolution pixels, Gaussian sigma. Blurrier than this in every frame is a gap: "
+        "a disc of about eight pixels, which shows at full size.",
+    )
+    drowned_times_noise: float = Field(
+        3.0, gt=0, description="Times the noise. Brightness under this is lost in the dark."
+    )
+    clipped_share: float = Field(
+        0.5, gt=0, le=1, description="Share of a tile's pixels clipped in either frame from which it is not measured."
+    )
+    least_overlap_pct: float = Field(
+        12.0, gt=0, le=100, description="Percent of a view. Common practice is 15 to 40, typically 30; under this a "
+        "seam has too little to hold on to.",
+    )
+    crops_from_px: float = Field(
+        1.5, ge=0, description="Full-resolution pixels. Sway from which the worst place is shown at 100 % (a second "
+        "decode of two frames).",
+    )
+    crop_px: int = Field(320, ge=64, le=1024, description="Pixels. Side of the 100 % crops.")

@@ -1,0 +1,263 @@
+"""From measures to the outlook of each set, with the numbers that led to it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from windstill.assess.coverage import place_of
+from windstill.assess.statistics import robust_maximum_place
+from windstill.records import (
+    Frame,
+    FrameSet,
+    Grouping,
+    Outlook,
+    PairMeasure,
+    Placement,
+    SetMeasure,
+    SetVerdict,
+)
+from windstill.settings import AssessSettings
+
+# Not knowing outranks a small touch-up (it may be worse) and is outranked by what is known to be bad.
+_SEVERITY: dict[Outlook, int] = {"clean": 0, "touch-up": 1, "unknown": 2, "hard": 3, "lost": 4}
+_NEXT_TO_NOTHING_PCT = 0.25  # percent of the picture: a relevant area this small cannot make a merge hard
+
+
+@dataclass(frozen=True, slots=True)
+class _PairVerdict:
+    outlook: Outlook
+    area_pct: float  # share of the picture with relevant sway above tolerance
+    sway_area_pct: float | None  # share of the relevant measured area above tolerance
+    reason: str
+
+
+def tolerance_for(long_px: int, settings: AssessSettings) -> float:
+    """Tolerance in full-resolution pixels: it grows when the picture will be shown smaller than it was taken."""
+    if 0 < settings.output_long_px < long_px:
+        return settings.tolerance_px * long_px / settings.output_long_px
+    return settings.tolerance_px
+
+
+def judge(
+    grouping: Grouping,
+    measures: Mapping[str, SetMeasure],
+    frames: Sequence[Frame],
+    settings: AssessSettings,
+) -> dict[str, SetVerdict]:
+    """Judge every set, children before parents.
+
+    Parameters
+    ----------
+    grouping : Grouping
+    measures : mapping by set id
+        A set without measures is judged ``unknown``.
+    frames : sequence of Frame
+
+    Returns
+    -------
+    dict of SetVerdict
+        By set id; a parent's figures are the worst of its own pairs and its children's.
+    """
+    size = {f.name: max(f.width_px, f.height_px) for f in frames}
+    verdicts: dict[str, SetVerdict] = {}
+    for node in sorted(grouping.sets, key=lambda s: -_depth(s, grouping)):
+        children = [verdicts[c.set_id] for c in grouping.children(node.set_id)]
+        tolerance = tolerance_for(size.get(node.frames[0], 0) if node.frames else 0, settings)
+        measure = measures.get(node.set_id)
+        if measure is None:
+            verdicts[node.set_id] = SetVerdict(
+                node.set_id, "unknown", ("its frames could not be measured (see the problems)",), tolerance
+            )
+            continue
+        verdicts[node.set_id] = _judge_set(node, measure, children, tolerance, grouping, settings)
+    return {s.set_id: verdicts[s.set_id] for s in grouping.sets}
+
+
+def _depth(node: FrameSet, grouping: Grouping) -> int:
+    by_id = grouping.by_id()
+    depth = 0
+    while node.parent_set is not None and node.parent_set in by_id:
+        node = by_id[node.parent_set]
+        depth += 1
+    return depth
+
+
+def _judge_set(
+    node: FrameSet,
+    measure: SetMeasure,
+    children: Sequence[SetVerdict],
+    tolerance: float,
+    grouping: Grouping,
+    settings: AssessSettings,
+) -> SetVerdict:
+    found: list[tuple[Outlook, str]] = []
+    judged = [(pair, _judge_pair(pair, tolerance, grouping, settings)) for pair in measure.pairs]
+    for _, verdict in judged:
+        if verdict.outlook != "clean" or verdict.reason:
+            found.append((verdict.outlook, verdict.reason))
+    if len(measure.frames) < 2 and node.kind != "single":
+        found.append(("unknown", "fewer than two of its frames could be read"))
+    found += _coverage_findings(node, measure, settings)
+    found += _smear_findings(node, measure, tolerance, settings)
+    for child in children:
+        if child.outlook != "clean":
+            found.append((child.outlook, f"in {_short(child.set_id)}: {child.reasons[0]}" if child.reasons else ""))
+    clean: Outlook = "clean"
+    worst = max((outlook for outlook, _ in found), key=_SEVERITY.__getitem__, default=clean)
+    found.sort(key=lambda item: -_SEVERITY[item[0]])
+    reasons = tuple(dict.fromkeys(reason for _, reason in found if reason))
+    if not reasons:
+        reasons = (_calm_phrase(measure, children, node),)
+    worst_pair = max(judged, key=lambda item: _pair_rank(item[0], item[1]), default=None)
+
+    def largest(name: str) -> float | None:
+        own = [getattr(p, name) for p in measure.pairs] if hasattr(PairMeasure, name) else []
+        values = [v for v in own + [getattr(c, name) for c in children] if v is not None]
+        return max(values) if values else None
+
+    areas = [v.area_pct for _, v in judged] + [c.picture_area_pct for c in children if c.picture_area_pct is not None]
+    of_relevant = [v.sway_area_pct for _, v in judged] + [c.sway_area_pct for c in children]
+    known_areas = [v for v in of_relevant if v is not None]
+    measured = [p.measured_pct for p in measure.pairs] + [c.measured_pct for c in children]
+    known_measured = [v for v in measured if v is not None]
+    covered = [measure.coverage.coverage_pct if measure.coverage else None] + [c.coverage_pct for c in children]
+    known_covered = [v for v in covered if v is not None]
+    smears = [measure.smear_px] + [c.smear_px for c in children]
+    known_smears = [v for v in smears if v is not None]
+    overlaps = [v for v in [measure.overlap_pct] + [c.overlap_pct for c in children] if v is not None]
+    shifts = [v for v in [measure.shift_px] + [c.shift_px for c in children] if v is not None]
+    pair_names = (worst_pair[0].frame_a, worst_pair[0].frame_b) if worst_pair else None
+    by_child = max(children, key=lambda c: c.sway_max_px or -1.0, default=None)
+    own_max = worst_pair[0].sway_max_px if worst_pair else None
+    if by_child is not None and by_child.worst_pair and (by_child.sway_max_px or 0.0) > (own_max or 0.0):
+        pair_names = by_child.worst_pair
+    return SetVerdict(
+        set_id=node.set_id,
+        outlook=worst,
+        reasons=reasons,
+        tolerance_px=tolerance,
+        sway_p95_px=largest("sway_p95_px"),
+        sway_max_px=largest("sway_max_px"),
+        sway_area_pct=max(known_areas) if known_areas else None,
+        picture_area_pct=max(areas) if areas else None,
+        measured_pct=min(known_measured) if known_measured else None,
+        smear_px=max(known_smears) if known_smears else None,
+        coverage_pct=min(known_covered) if known_covered else None,
+        overlap_pct=min(overlaps) if overlaps else None,
+        shift_px=max(shifts) if shifts else None,
+        worst_pair=pair_names,
+    )
+
+
+def _judge_pair(
+    pair: PairMeasure, tolerance: float, grouping: Grouping, settings: AssessSettings
+) -> _PairVerdict:
+    between = _between(pair, grouping)
+    if pair.mapping.failed:
+        return _PairVerdict("unknown", 0.0, None, f"{between} could not be aligned: {pair.mapping.reason}")
+    field = pair.field
+    if field is None:
+        return _PairVerdict("unknown", 0.0, None, f"{between} could not be compared")
+    relevant = field.relevance >= settings.relevant_from
+    measured = relevant & field.textured & (field.confidence >= settings.measured_confidence)
+    textured_pct = 100 * float((relevant & field.textured).mean())
+    measured_of_textured = 100 * float(measured.sum()) / max(int((relevant & field.textured).sum()), 1)
+    length = np.hypot(field.sway_x_px, field.sway_y_px)
+    moved = measured & (length > tolerance)
+    area = 100 * float(moved.mean())
+    of_relevant = 100 * float(moved.sum()) / int(measured.sum()) if measured.any() else None
+    if textured_pct > _NEXT_TO_NOTHING_PCT and measured_of_textured < settings.least_measured_pct:
+        changed = relevant & field.textured & (field.changed > 0.5)
+        cause = (
+            "what is there changed rather than moved"
+            if changed.sum() > 0.5 * (relevant & field.textured).sum()
+            else "too little detail in common"
+        )
+        return _PairVerdict(
+            "unknown",
+            area,
+            of_relevant,
+            f"only {measured_of_textured:.0f} % of the blend of {between} could be measured: {cause}",
+        )
+    largest = pair.sway_max_px or 0.0
+    # Single tiles above tolerance are speckle: what counts is a place the robust maximum sees.
+    if largest <= tolerance:
+        return _PairVerdict("clean", area, of_relevant, "")
+    picture_tiles = float(length.size)
+    _, place = robust_maximum_place(np.where(moved, length, 0).astype(np.float32), moved, picture_tiles)
+    where = place_of(place if place.any() else moved)
+    share = f"{area:.1f}" if area < 10 else f"{area:.0f}"
+    reason = f"subject {where} moved {largest:.0f} px between {between}, over {share} % of the picture"
+    if largest < 10:
+        reason = reason.replace(f"{largest:.0f} px", f"{largest:.1f} px")
+    if area > settings.lost_area_pct:
+        return _PairVerdict("lost", area, of_relevant, reason)
+    if area <= settings.touch_up_area_pct and largest <= settings.touch_up_times_tolerance * tolerance:
+        return _PairVerdict("touch-up", area, of_relevant, reason)
+    return _PairVerdict("hard", area, of_relevant, reason)
+
+
+def _coverage_findings(node: FrameSet, measure: SetMeasure, settings: AssessSettings) -> list[tuple[Outlook, str]]:
+    coverage = measure.coverage
+    if coverage is None or coverage.coverage_pct is None:
+        return []
+    if coverage.coverage_pct < settings.lost_coverage_pct:
+        what = {
+            "stack": "sharp in any frame",
+            "bracket": "well exposed in any frame",
+            "panorama": "joined with enough overlap",
+        }.get(node.kind, "served by any frame")
+        unit = "of the seams are" if node.kind == "panorama" else "of the textured picture is"
+        return [("lost", f"only {coverage.coverage_pct:.0f} % {unit} {what}")]
+    return [("clean", gap) for gap in coverage.gaps]
+
+
+def _smear_findings(
+    node: FrameSet, measure: SetMeasure, tolerance: float, settings: AssessSettings
+) -> list[tuple[Outlook, str]]:
+    if measure.smear_px is None or measure.smear_px <= tolerance:
+        return []
+    held = measure.smear_held_px if measure.smear_held_px is not None else measure.smear_px
+    frame = measure.smear_frame.rsplit("/", 1)[-1] if measure.smear_frame else "a frame"
+    limit = settings.lost_smear_times_tolerance * tolerance
+    sway = max((p.sway_max_px or 0.0 for p in measure.pairs), default=0.0)
+    more = ", more than it moved between frames" if measure.pairs and measure.smear_px > sway else ""
+    if held > limit:
+        alone = "" if node.kind == "single" else " and no frame holds it better"
+        return [("lost", f"{frame} is smeared by {measure.smear_px:.0f} px{more}{alone}")]
+    if measure.smear_px > limit:
+        return [("clean", f"{frame} is smeared by {measure.smear_px:.0f} px{more}; another frame holds it")]
+    return [("clean", f"{frame} is smeared by {measure.smear_px:.1f} px{more}")]
+
+
+def _between(pair: PairMeasure, grouping: Grouping) -> str:
+    """The pair in the photographer's terms: "focus 3 and 4", "exposures 1 and 2", else the file names."""
+    a, b = grouping.placements.get(pair.frame_a), grouping.placements.get(pair.frame_b)
+    what = {"focus": ("focus", "focus_index"), "exposure": ("exposures", "exposure_index"),
+            "view": ("views", "view_index")}.get(pair.relation)  # fmt: skip
+    if what and isinstance(a, Placement) and isinstance(b, Placement):
+        first, second = getattr(a, what[1]), getattr(b, what[1])
+        if first is not None and second is not None and first != second:
+            return f"{what[0]} {first} and {second}"
+    return f"{pair.frame_a.rsplit('/', 1)[-1]} and {pair.frame_b.rsplit('/', 1)[-1]}"
+
+
+def _short(set_id: str) -> str:
+    return set_id.rsplit("/", 1)[-1]
+
+
+def _calm_phrase(measure: SetMeasure, children: Sequence[SetVerdict], node: FrameSet) -> str:
+    values = [p.sway_max_px for p in measure.pairs] + [c.sway_max_px for c in children]
+    known = [v for v in values if v is not None]
+    if node.kind == "single":
+        return "one frame, nothing to merge"
+    if not known:
+        return "nothing with detail where the merge blends"
+    return f"nothing moved more than {max(known):.1f} px where the merge blends"
+
+
+def _pair_rank(pair: PairMeasure, verdict: _PairVerdict) -> tuple[int, float, float]:
+    return (_SEVERITY[verdict.outlook], verdict.area_pct, pair.sway_max_px or 0.0)

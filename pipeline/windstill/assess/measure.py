@@ -1,0 +1,321 @@
+"""All measures of one set: its pairs, its coverage, its smear."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from windstill.assess.align import align_pair
+from windstill.assess.coverage import bracket_coverage, stack_coverage
+from windstill.assess.crops import cut_crops
+from windstill.assess.geometry import Matrix, inverse
+from windstill.assess.pairs import Pair, in_judging_order, level_ev, pairs_of
+from windstill.assess.planes import PlaneSource
+from windstill.assess.pyramid import Pyramid, build_pyramid
+from windstill.assess.relevance import exposure_relevance, focus_relevance, to_grid_of_a
+from windstill.assess.statistics import robust_maximum, robust_maximum_place, weighted_percentile
+from windstill.assess.sway import measure_sway
+from windstill.records import (
+    CameraMapping,
+    CoverageMeasure,
+    FloatMap,
+    Frame,
+    FrameScore,
+    FrameSet,
+    Grouping,
+    PairMeasure,
+    Relation,
+    SetMeasure,
+    SwayField,
+)
+from windstill.settings import AssessSettings
+
+_SMEAR_CONFIDENCE = 0.5
+
+
+def measure_set(
+    node: FrameSet,
+    grouping: Grouping,
+    frames: Mapping[str, Frame],
+    scores: Mapping[str, FrameScore],
+    planes: PlaneSource,
+    settings: AssessSettings,
+) -> SetMeasure:
+    """Measure one set at its own level; its children have measures of their own.
+
+    Parameters
+    ----------
+    node : FrameSet
+    grouping : Grouping
+    frames, scores : mapping by frame name
+        Frames that could not be decoded have no score and take no part.
+    planes : PlaneSource
+
+    Returns
+    -------
+    SetMeasure
+
+    Notes
+    -----
+    Pairs are measured in order, holding two frames' planes at a time.
+    """
+    order = [n for n in in_judging_order(node, grouping, frames, scores) if n in scores]
+    pairs = pairs_of(node, grouping, frames, scores)
+    measured: list[PairMeasure] = []
+    chain: dict[str, Matrix] = {order[0]: np.eye(3)} if order else {}
+    pyramids: dict[str, Pyramid] = {}
+    for pair in pairs:
+        pyramids = {n: p for n, p in pyramids.items() if n in (pair.frame_a, pair.frame_b)}
+        for name in (pair.frame_a, pair.frame_b):
+            if name not in pyramids:
+                pyramids[name] = build_pyramid(planes.work(name), scores[name].reduction)
+        result, b_to_a = _measure_pair(pair, node, order, pyramids, scores, chain, settings)
+        measured.append(result)
+        chain.setdefault(pair.frame_b, chain.get(pair.frame_a, np.eye(3)) @ b_to_a)
+    measured = _with_crops(measured, chain, scores, planes, settings)
+    mappings = [chain.get(n, np.eye(3)) for n in order]
+    coverage = _coverage(node, [scores[n] for n in order], mappings, measured, settings)
+    smear_px, smear_held_px, smear_frame = _smear(node, order, mappings, scores, measured, coverage)
+    overlaps = [m.overlap_pct for m in measured if m.overlap_pct is not None]
+    return SetMeasure(
+        set_id=node.set_id,
+        kind=node.kind,
+        frames=tuple(order),
+        pairs=tuple(measured),
+        coverage=coverage,
+        smear_px=smear_px,
+        smear_frame=smear_frame,
+        overlap_pct=min(overlaps) if node.kind == "panorama" and overlaps else None,
+        step_ev=_step(order, frames, scores) if node.kind == "bracket" else None,
+        shift_px=max((m.mapping.shift_px for m in measured if not m.mapping.failed), default=None)
+        if node.kind != "panorama"
+        else None,
+        textured_pct=100 * float(np.mean([scores[n].textured.mean() for n in order])) if order else 0.0,
+        smear_held_px=smear_held_px,
+    )
+
+
+def _measure_pair(
+    pair: Pair,
+    node: FrameSet,
+    order: Sequence[str],
+    pyramids: Mapping[str, Pyramid],
+    scores: Mapping[str, FrameScore],
+    chain: Mapping[str, Matrix],
+    settings: AssessSettings,
+) -> tuple[PairMeasure, Matrix]:
+    score_a, score_b = scores[pair.frame_a], scores[pair.frame_b]
+    a, b = pyramids[pair.frame_a], pyramids[pair.frame_b]
+    mapping, b_to_a = align_pair(
+        a, b, (score_a.width_px, score_a.height_px), (score_b.width_px, score_b.height_px),
+        pair.relation == "view", settings,
+    )
+    if mapping.failed:
+        return PairMeasure(node.set_id, pair.frame_a, pair.frame_b, pair.relation, mapping, None), b_to_a
+    grid = score_a.grid
+    sharp_b = to_grid_of_a(score_b.sharp, b_to_a, score_b.grid, grid)
+    luma_b = to_grid_of_a(score_b.luma, b_to_a, score_b.grid, grid)
+    there = np.isfinite(luma_b)
+    relevance = _relevance(pair, order, scores, chain, b_to_a, sharp_b, luma_b, settings)
+    textured_b = np.nan_to_num(to_grid_of_a(score_b.textured.astype(np.float32), b_to_a, score_b.grid, grid)) >= 0.5
+    clipped_b = np.nan_to_num(
+        to_grid_of_a(score_b.clipped_high + score_b.clipped_low, b_to_a, score_b.grid, grid), nan=1.0
+    )
+    clipped = np.maximum(score_a.clipped_high + score_a.clipped_low, clipped_b)
+    textured = (score_a.textured | textured_b) & there & (clipped < settings.clipped_share)
+    wanted = textured & (cv2.dilate(relevance, np.ones((3, 3), np.uint8)) >= settings.relevant_from)
+    noise_b = np.nan_to_num(to_grid_of_a(score_b.noise, b_to_a, score_b.grid, grid), nan=1.0)
+    gain = np.clip(score_a.luma / np.maximum(np.nan_to_num(luma_b, nan=1.0), 0.02), 0.1, 10)
+    noise = np.hypot(score_a.noise, gain * noise_b).astype(np.float32)
+    blur_b = np.nan_to_num(
+        to_grid_of_a(np.minimum(score_b.blur_px, 20).astype(np.float32), b_to_a, score_b.grid, grid), nan=20.0
+    )
+    blur_a = np.minimum(score_a.blur_px, 20)
+    difference = np.sqrt(np.abs(np.minimum(blur_a, 12) ** 2 - np.minimum(blur_b, 12) ** 2)).astype(np.float32)
+    sway = measure_sway(a, b, b_to_a, grid, wanted, noise, difference, settings)
+    field = SwayField(
+        grid=grid,
+        textured=textured,
+        sway_x_px=sway.x_px,
+        sway_y_px=sway.y_px,
+        confidence=sway.confidence,
+        relevance=relevance,
+        changed=sway.changed,
+        sharp_a=score_a.sharp,
+        sharp_b=np.nan_to_num(sharp_b).astype(np.float32),
+    )
+    overlap = 100 * float(there.mean())
+    return figures(node.set_id, pair, mapping, field, overlap, score_a, settings), b_to_a
+
+
+def _relevance(
+    pair: Pair,
+    order: Sequence[str],
+    scores: Mapping[str, FrameScore],
+    chain: Mapping[str, Matrix],
+    b_to_a: Matrix,
+    sharp_b: FloatMap,
+    luma_b: FloatMap,
+    settings: AssessSettings,
+) -> FloatMap:
+    score_a = scores[pair.frame_a]
+    there = np.isfinite(luma_b)
+    relation: Relation = pair.relation
+    if relation == "exposure":
+        return exposure_relevance(score_a.luma, luma_b)
+    if relation == "focus":
+        others = np.zeros(score_a.grid.shape, np.float32)
+        to_a = inverse(chain.get(pair.frame_a, np.eye(3)))
+        for name in order:
+            if name in (pair.frame_a, pair.frame_b):
+                continue
+            # Frames not yet aligned are taken as unshifted: a tile is larger than what breathing moves it by.
+            matrix = to_a @ chain[name] if name in chain else np.eye(3)
+            other = to_grid_of_a(scores[name].sharp, matrix, scores[name].grid, score_a.grid)
+            others = np.fmax(others, other)
+        return focus_relevance(score_a.sharp, sharp_b, others)
+    return there.astype(np.float32)
+
+
+def figures(
+    set_id: str,
+    pair: Pair,
+    mapping: CameraMapping,
+    field: SwayField,
+    overlap_pct: float | None,
+    score_a: FrameScore,
+    settings: AssessSettings,
+) -> PairMeasure:
+    """The figures of a pair's sway map, by the contract's definitions."""
+    relevant = field.relevance >= settings.relevant_from
+    counted = relevant & field.textured & (field.confidence >= settings.measured_confidence)
+    length = np.hypot(field.sway_x_px, field.sway_y_px)
+    picture_tiles = score_a.width_px * score_a.height_px / field.grid.tile_px**2
+    values, weights = length[counted], field.relevance[counted]
+    largest, place = robust_maximum_place(length, counted, picture_tiles)
+    worst_x = worst_y = None
+    if place.any():
+        rows, cols = np.nonzero(place)
+        at = int(np.argmax(length[place]))
+        worst_x = (cols[at] + 0.5) * field.grid.tile_px - 0.5
+        worst_y = (rows[at] + 0.5) * field.grid.tile_px - 0.5
+    textured_relevant = relevant & field.textured
+    return PairMeasure(
+        set_id=set_id,
+        frame_a=pair.frame_a,
+        frame_b=pair.frame_b,
+        relation=pair.relation,
+        mapping=mapping,
+        field=field,
+        sway_p50_px=weighted_percentile(values, weights, 50),
+        sway_p95_px=weighted_percentile(values, weights, 95),
+        sway_max_px=largest,
+        relevant_pct=100 * float(relevant.mean()),
+        measured_pct=100 * float(counted.sum() / max(int(relevant.sum()), 1)) if relevant.any() else None,
+        textured_relevant_pct=100 * float(textured_relevant.mean()),
+        worst_x_px=worst_x,
+        worst_y_px=worst_y,
+        overlap_pct=overlap_pct if pair.relation == "view" else None,
+    )
+
+
+def _with_crops(
+    measured: list[PairMeasure],
+    chain: Mapping[str, Matrix],
+    scores: Mapping[str, FrameScore],
+    planes: PlaneSource,
+    settings: AssessSettings,
+) -> list[PairMeasure]:
+    """Cut the worst place of the worst pair, when there is anything to see: the only second decode."""
+    known = [m for m in measured if m.sway_max_px is not None and m.field is not None]
+    if not known:
+        return measured
+    worst = max(known, key=lambda m: m.sway_max_px or 0.0)
+    if (worst.sway_max_px or 0.0) < settings.crops_from_px:
+        return measured
+    cut = cut_crops(worst, chain, scores, planes, settings)
+    return [cut if m is worst else m for m in measured]
+
+
+def _coverage(
+    node: FrameSet,
+    scores: Sequence[FrameScore],
+    mappings: Sequence[Matrix],
+    measured: Sequence[PairMeasure],
+    settings: AssessSettings,
+) -> CoverageMeasure | None:
+    if len(scores) < 2:
+        return None
+    if node.kind == "stack":
+        return stack_coverage(scores, mappings, settings)
+    if node.kind == "bracket":
+        return bracket_coverage(scores, mappings, settings)
+    if node.kind == "panorama":
+        # Every seam must overlap enough to be joined: the share of seams that do.
+        held = [m for m in measured if (m.overlap_pct or 0) >= settings.least_overlap_pct]
+        grid = scores[0].grid
+        return CoverageMeasure(
+            grid,
+            np.zeros(grid.shape, np.int16),
+            np.ones(grid.shape, np.float32),
+            100 * len(held) / max(len(measured), 1),
+            tuple(
+                f"views overlap by only {m.overlap_pct:.0f} %" if m.overlap_pct is not None else "views do not join"
+                for m in measured
+                if m not in held
+            ),
+        )
+    return None
+
+
+def _smear(
+    node: FrameSet,
+    order: Sequence[str],
+    mappings: Sequence[Matrix],
+    scores: Mapping[str, FrameScore],
+    measured: Sequence[PairMeasure],
+    coverage: CoverageMeasure | None,
+) -> tuple[float | None, float | None, str | None]:
+    """Worst smear on tiles the merge uses, what is left of it if the best frame is taken, and the worst frame."""
+    if not order:
+        return None, None, None
+    grid = scores[order[0]].grid
+    picture_tiles = float(grid.rows * grid.cols)
+    worst: tuple[float, str] | None = None
+    held = np.full(grid.shape, np.inf, np.float32)
+    seen = np.zeros(grid.shape, bool)
+    for index, (name, matrix) in enumerate(zip(order, mappings, strict=True)):
+        score = scores[name]
+        trusted = score.textured & (score.smear_confidence >= _SMEAR_CONFIDENCE)
+        length = np.where(trusted, score.smear_px, 0).astype(np.float32)
+        used: NDArray[np.bool_] = np.ones(score.grid.shape, bool)
+        if node.kind == "stack" and coverage is not None:
+            back = inverse(matrix) @ np.eye(3)
+            chosen = (coverage.best == index).astype(np.float32)
+            used = np.nan_to_num(to_grid_of_a(chosen, back, grid, score.grid)) >= 0.5
+        peak = robust_maximum(length, trusted & used, picture_tiles)
+        if peak is not None and (worst is None or peak > worst[0]):
+            worst = (peak, name)
+        carried = to_grid_of_a(np.where(used, length, np.inf).astype(np.float32), matrix, score.grid, grid)
+        known = np.isfinite(carried)
+        held = np.where(known, np.minimum(held, carried), held)
+        seen |= known
+    if worst is None:
+        return None, None, None
+    left = robust_maximum(np.where(seen, held, 0).astype(np.float32), seen, picture_tiles)
+    return worst[0], left, worst[1]
+
+
+def _step(
+    order: Sequence[str], frames: Mapping[str, Frame], scores: Mapping[str, FrameScore]
+) -> float | None:
+    """Median step between neighbouring exposures, EV; only from written settings."""
+    levels = [level_ev(frames[n], None) for n in order]
+    if len(levels) < 2 or any(level is None for level in levels):
+        return None
+    return float(np.median(np.abs(np.diff(np.array(levels, np.float64)))))
+
+

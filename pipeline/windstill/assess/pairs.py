@@ -1,0 +1,126 @@
+"""Which pairs of frames a merge blends: neighbours in focus, exposure, view or time."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from windstill.optics.exposure import recorded_level
+from windstill.records import RELATION_OF_KIND, Frame, FrameScore, FrameSet, Grouping, Relation
+
+
+@dataclass(frozen=True, slots=True)
+class Pair:
+    """Two frames to be judged against each other."""
+
+    frame_a: str
+    frame_b: str
+    relation: Relation
+
+
+def level_ev(frame: Frame, score: FrameScore | None) -> float | None:
+    """Recorded level of a frame in EV: from its settings, else from its mean brightness; ``None`` without either."""
+    camera = frame.camera
+    if camera.exposure_s and camera.f_number and camera.iso:
+        return recorded_level(camera.exposure_s, camera.f_number, camera.iso)
+    if camera.exposure_s:
+        return float(np.log2(camera.exposure_s))
+    if score is None:
+        return None
+    # Displayed brightness through a tone curve of about 2.2: only the order matters here.
+    return float(2.2 * np.log2(max(float(score.luma.mean()), 1 / 255)))
+
+
+def representative(
+    member: str, grouping: Grouping, frames: Mapping[str, Frame], scores: Mapping[str, FrameScore]
+) -> str:
+    """The frame that stands for a member: itself, a bracket's middle exposure, a stack's middle focus position."""
+    child = grouping.by_id().get(member)
+    if child is None:
+        return member
+    inner = [representative(m, grouping, frames, scores) for m in child.members]
+    known = [name for name in inner if name in scores]
+    inner = known or inner
+    if child.kind == "bracket":
+        inner = sorted(inner, key=lambda name: (_sort_level(name, frames, scores), name))
+    return inner[len(inner) // 2]
+
+
+def _sort_level(name: str, frames: Mapping[str, Frame], scores: Mapping[str, FrameScore]) -> float:
+    level = level_ev(frames[name], scores.get(name))
+    return 0.0 if level is None else level
+
+
+def in_judging_order(
+    node: FrameSet, grouping: Grouping, frames: Mapping[str, Frame], scores: Mapping[str, FrameScore]
+) -> list[str]:
+    """One frame per member, in order of exposure (bracket), focus (stack) or capture, unreadable ones left out."""
+    names = [representative(m, grouping, frames, scores) for m in node.members]
+    names = [n for n in names if n in scores]
+    if node.kind == "bracket":
+        return sorted(names, key=lambda n: (_sort_level(n, frames, scores), names.index(n)))
+    if node.kind == "stack":
+        distances = [frames[n].camera.focus_m for n in names]
+        if all(d is not None for d in distances):
+            known = dict(zip(names, distances, strict=True))
+            return sorted(names, key=lambda n: (known[n] or 0.0, names.index(n)))
+    return names
+
+
+def pairs_of(
+    node: FrameSet, grouping: Grouping, frames: Mapping[str, Frame], scores: Mapping[str, FrameScore]
+) -> list[Pair]:
+    """Neighbouring pairs of one set at its own level; none for a single."""
+    if node.kind == "single":
+        return []
+    relation = RELATION_OF_KIND[node.kind]
+    if node.kind == "panorama":
+        return [Pair(a, b, relation) for a, b in _view_pairs(node, grouping, frames, scores)]
+    order = in_judging_order(node, grouping, frames, scores)
+    return [Pair(a, b, relation) for a, b in itertools.pairwise(order)]
+
+
+def _view_pairs(
+    node: FrameSet, grouping: Grouping, frames: Mapping[str, Frame], scores: Mapping[str, FrameScore]
+) -> list[tuple[str, str]]:
+    """Neighbouring views, each pair by frames of the same focus position and exposure."""
+    by_id = grouping.by_id()
+    inside = [
+        [f for f in (by_id[m].frames if m in by_id else (m,)) if f in scores] for m in node.members
+    ]
+    inside = [frames_ for frames_ in inside if frames_]
+    pairs = []
+    for left, right in itertools.pairwise(inside):
+        pairs.append(_alike(left, right, grouping, frames, scores))
+    return pairs
+
+
+def _alike(
+    left: Sequence[str],
+    right: Sequence[str],
+    grouping: Grouping,
+    frames: Mapping[str, Frame],
+    scores: Mapping[str, FrameScore],
+) -> tuple[str, str]:
+    """The two frames of neighbouring views that are most alike in focus and exposure, and most detailed."""
+
+    def key(name: str) -> tuple[int, int]:
+        place = grouping.placements.get(name)
+        if place is None:
+            return (0, 0)
+        return (place.focus_index or 0, place.exposure_index or 0)
+
+    best: tuple[float, str, str] | None = None
+    for a in left:
+        for b in right:
+            (fa, ea), (fb, eb) = key(a), key(b)
+            difference = abs(_sort_level(a, frames, scores) - _sort_level(b, frames, scores))
+            detail = min(scores[a].textured.mean(), scores[b].textured.mean())
+            cost = abs(fa - fb) + abs(ea - eb) + min(difference, 4.0) - float(detail)
+            if best is None or cost < best[0]:
+                best = (cost, a, b)
+    assert best is not None
+    return best[1], best[2]

@@ -1,0 +1,20 @@
+"""What `assess` needs of a frame's pixels, wherever they are kept."""
+
+from __future__ import annotations
+
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+class PlaneSource(Protocol):
+    """Pixels by frame name."""
+
+    def work(self, name: str) -> NDArray[np.uint8]:
+        """The working plane: uint8 (h, w), upright, reduced by `FrameScore.reduction`."""
+        ...
+
+    def colour(self, name: str) -> NDArray[np.uint8]:
+        """Full-resolution upright RGB, uint8 (H, W, 3): a second decode, which is counted."""
+        ...
