@@ -13,3 +13,169 @@ class GroupSettings(Section):
     gap_s: float = Field(
         30.0, gt=0, description="Seconds. A pause longer than this, after exposure and write time, ends a set."
     )
+
+    # -- content: is it the same view? -------------------------------------------------------------------------
+    content_long_px: int = Field(
+        128, ge=64, le=256,
+        description="Pixels. Long side of the pictures compared: a defocused frame still resembles its sharp "
+        "neighbour at this size, and a reframing of half a percent is still over half a pixel.",
+    )
+    content_floor_steps: float = Field(
+        0.6, gt=0, description="8-bit steps. Local contrast below this is rounding and noise, not structure."
+    )
+    content_candidates: int = Field(4, ge=1, description="Shifts verified of those the correlation proposes.")
+    assumed_focals_mm: tuple[float, ...] = Field(
+        (40.0, 24.0), min_length=1,
+        description="Millimetres, 35 mm equivalent, tried in turn where the file does not say: longer lenses need "
+        "no projection to speak of.",
+    )
+    min_support: float = Field(
+        0.03, gt=0, description="0..1. Less common structure than this (a black frame) says nothing either way."
+    )
+    min_overlap: float = Field(
+        0.08, gt=0, lt=1, description="Share of the picture. Panorama views overlap 15-50 %; less cannot be told."
+    )
+    surely_aligned: float = Field(
+        0.75, gt=0, le=1, description="Agreement at which no other shift needs to be tried."
+    )
+    agreement_needed: float = Field(
+        0.20, gt=0, le=1, description="Correlation of structure that two views of one place reach on a full overlap."
+    )
+    agreement_chance: float = Field(
+        0.10, ge=0,
+        description="Correlation added to what is needed, over the root of the overlap: unrelated pictures reach "
+        "this by chance at the best of all shifts.",
+    )
+    agreement_diagonal: float = Field(
+        0.15, ge=0, description="Correlation more for shifts in both directions: panoramas step along one."
+    )
+    agreement_uneven: float = Field(
+        0.05, ge=0, description="Correlation more per EV by which the brightness ratio varies beyond 1 EV."
+    )
+    agreement_per_nat: float = Field(0.03, gt=0, description="Correlation beyond what is needed per nat of odds.")
+    reframe_max: float = Field(
+        0.12, gt=0, lt=0.5,
+        description="Long sides. Shifts up to this are one view reframed or hand-held; a panorama steps further.",
+    )
+    ev_min_share: float = Field(
+        0.05, gt=0, lt=1, description="Share of pixels clipped in neither frame that a brightness ratio needs."
+    )
+
+    # -- focus: where is it sharp? -----------------------------------------------------------------------------
+    focus_cells: int = Field(
+        40, ge=8, le=80, description="Cells along the long side on which sharpness is compared: two tiles a side."
+    )
+    dark_luma: float = Field(0.05, ge=0, lt=1, description="0..1. Darker tiles are noise, not detail.")
+    burnt_luma: float = Field(0.96, gt=0, le=1, description="0..1. Brighter tiles have lost their detail.")
+    clipped_tile: float = Field(0.2, gt=0, le=1, description="Share of a tile clipped beyond which it is left out.")
+    focus_min_area: float = Field(
+        0.02, gt=0, lt=1, description="Share of the picture that must be comparable before focus is judged."
+    )
+    focus_floor: float = Field(
+        0.10, gt=0, description="Of the strongest sharpness. Softer than this is soft; ratios below it mean nothing."
+    )
+    focus_step: float = Field(
+        0.5, gt=0, description="log2. Sharpness that changes by more (1.4 times) has clearly changed."
+    )
+
+    # -- time --------------------------------------------------------------------------------------------------
+    pause_ref_s: float = Field(
+        3.0, gt=0, description="Seconds. Pauses well under this are the camera's own (writing, mirror, shutter)."
+    )
+    pause_nats: float = Field(8.0, ge=0, description="Nats. Cost of a pause of `gap_s` inside a set.")
+    rhythm_kept: float = Field(
+        1.8, ge=1, description="A pause up to this many times the usual one around it keeps the rhythm."
+    )
+    rhythm_share: float = Field(0.4, ge=0, le=1, description="Share of its cost that a pause in rhythm keeps.")
+    rhythm_broken: float = Field(
+        4.0, ge=1, description="A pause over this many times the usual one around it breaks the rhythm."
+    )
+    rhythm_nats: float = Field(1.5, ge=0, description="Nats per e-fold beyond a broken rhythm.")
+
+    # -- exposure ----------------------------------------------------------------------------------------------
+    ev_same: float = Field(
+        0.2, gt=0, description="EV. Less is one exposure: cameras step by at least a third."
+    )
+    ev_same_seen: float = Field(0.35, gt=0, description="EV. The same where only pictures tell: light flickers.")
+    ev_unsaid: float = Field(
+        1.2, gt=0, description="EV. A step this large in the picture is believed against equal camera data."
+    )
+    drift_max_ev: float = Field(
+        1.1, gt=0, description="EV. Automatic exposure follows falling light by steps up to this between frames."
+    )
+    drift_share: float = Field(
+        0.35, gt=0, lt=1, description="Share of the written step that must show in the picture, else light drifted."
+    )
+    bracket_step_min_ev: float = Field(0.3, gt=0, description="EV. The smallest step cameras bracket by.")
+    bracket_step_seen_ev: float = Field(
+        1.2, gt=0, description="EV. The smallest step believed from pictures alone: light and tone curves vary."
+    )
+    bracket_longest: int = Field(15, ge=2, description="Frames. No bracket is longer.")
+    unstepped_nats: float = Field(7.0, ge=0, description="Nats. Cost of two equal exposures in a bracket.")
+    uneven_nats_per_ev: float = Field(4.0, ge=0, description="Nats per EV where exposure should hold.")
+    uneven_cap_nats: float = Field(9.0, ge=0, description="Nats. The most an exposure step costs there.")
+    even_count_nats: float = Field(0.7, ge=0, description="Nats. Cost of a bracket not of 3, 5, 7 or 9.")
+    uneven_step_nats: float = Field(1.0, ge=0, description="Nats. Cost of unevenly stepped exposures.")
+    pattern_nats: float = Field(
+        2.0, ge=0, description="Nats. Gain of a bracket that repeats the one just before: the setting stays on."
+    )
+    panorama_ev_share: float = Field(0.3, ge=0, le=1, description="Share of the cost of an exposure step in panoramas.")
+
+    # -- focus -------------------------------------------------------------------------------------------------
+    focus_trade: float = Field(
+        0.05, gt=0, description="Share of the picture that must gain and as much that must lose for even odds."
+    )
+    one_sided_share: float = Field(
+        0.25, ge=0, le=1, description="Weight of gain or loss alone: shake and haze also take sharpness everywhere."
+    )
+    focus_nats: float = Field(2.0, gt=0, description="Nats per doubling of the traded area.")
+    focus_for_nats: float = Field(5.0, gt=0, description="Nats. The most that pictures say for a focus change.")
+    focus_against_nats: float = Field(3.0, gt=0, description="Nats. The most that pictures say against one.")
+    focus_written_dpt: float = Field(
+        0.004, gt=0, description="Dioptres. Changes of written focus below this are rounding of far distances."
+    )
+    focus_written_nats: float = Field(5.0, gt=0, description="Nats. What a change of written focus says.")
+    focus_written_same_nats: float = Field(2.0, ge=0, description="Nats. What an equal written focus says against.")
+    focus_blind_ev: float = Field(1.0, gt=0, description="EV. Beyond this, sharpness changes with exposure itself.")
+    blinded_share: float = Field(0.15, ge=0, le=1, description="Share of focus evidence kept beyond that.")
+    focus_turn_nats: float = Field(3.0, ge=0, description="Nats. Cost of focus turning back within a stack.")
+    panorama_focus_nats: float = Field(2.5, ge=0, description="Nats. The most a focus change costs in a panorama.")
+    return_nats: float = Field(4.0, ge=0, description="Nats. Cost of going back to a place already taken.")
+
+    # -- view --------------------------------------------------------------------------------------------------
+    shift_floor: float = Field(0.002, gt=0, description="Long sides. Settling of a tripod head, not a reframing.")
+    reframe_usual: float = Field(3.0, ge=1, description="Times the usual shift that still needs no explanation.")
+    reframe_nats: float = Field(2.0, ge=0, description="Nats per e-fold of a shift beyond the usual.")
+    reframe_cap_nats: float = Field(5.0, ge=0, description="Nats. The most a reframing costs.")
+    panorama_step_min: float = Field(
+        0.25, gt=0, lt=1, description="Long sides. Panorama views step by more; half-way between is undecided."
+    )
+    view_other_nats: float = Field(14.0, ge=0, description="Nats. Cost of another view inside a set.")
+    view_unknown_nats: float = Field(0.8, ge=0, description="Nats. Cost of not being able to compare.")
+    row_nats: float = Field(2.0, ge=0, description="Nats. Cost of a new row in a panorama.")
+    view_turn_nats: float = Field(0.8, ge=0, description="Nats. Cost of a panorama turning.")
+    clash_nats: float = Field(14.0, ge=0, description="Nats. Cost of another lens, focal length or size.")
+
+    # -- sets --------------------------------------------------------------------------------------------------
+    set_nats: float = Field(
+        4.0, gt=0, description="Nats. Cost of one more set; weaker evidence than this does not cut."
+    )
+    burst_prior_nats: float = Field(0.5, ge=0, description="Nats. Bursts are rarer than merges.")
+    stray_nats: float = Field(2.0, ge=0, description="Nats. Cost of a frame that interrupts a set.")
+    strays_skipped: int = Field(2, ge=0, le=4, description="Frames in a row that may interrupt a set.")
+    hopeless_nats: float = Field(30.0, gt=0, description="Nats. A link that costs more is not tried.")
+    sequence_nats: float = Field(8.0, ge=0, description="Nats. What a written sequence (DNG) says.")
+    maker_nats: float = Field(2.5, ge=0, description="Nats. What a maker's mark says.")
+    name_nats: float = Field(1.2, ge=0, description="Nats. What names say where nothing else does.")
+    unlike_nats: float = Field(8.0, ge=0, description="Nats. Cost of members that are built differently.")
+    doubt_nats: float = Field(2.0, ge=0, description="Nats. Margin under which a frame is marked near a boundary.")
+    levels_max: int = Field(4, ge=1, le=6, description="Levels of nesting looked for.")
+    pairs_tried: int = Field(3, ge=1, description="Pairs of frames compared between two sets.")
+    surroundings: int = Field(6, ge=1, description="Links either side that say what pause and shift are usual.")
+    pictures_kept: int = Field(96, ge=16, description="Comparison pictures kept in memory per stream.")
+
+    # -- scenes ------------------------------------------------------------------------------------------------
+    scene_overlap: float = Field(0.5, gt=0, le=1, description="Share of the picture one scene's sets share.")
+    scene_focal_ratio: float = Field(1.15, gt=1, description="Ratio of focal lengths within one scene.")
+    scenes_recent: int = Field(4, ge=0, description="Scenes seen last that every set is compared with.")
+    scenes_alike: int = Field(4, ge=0, description="Further scenes, by resemblance, that it is compared with.")

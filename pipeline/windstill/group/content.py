@@ -1,0 +1,358 @@
+"""What two small pictures have in common: the same view, an overlapping one, or another.
+
+Pictures are compared as fields of local structure: band-passed luma over its local contrast. That is unchanged by
+exposure (any locally linear tone change), nearly unchanged by defocus (the band is coarse), and vanishes where a
+picture is clipped or plain, so those parts neither speak for nor against.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import lru_cache, partial
+from typing import Literal
+
+import cv2
+import numpy as np
+import scipy.fft
+from numpy.typing import NDArray
+
+from windstill.records import CameraData, FloatMap, FrameScore
+from windstill.settings.group import GroupSettings
+
+View = Literal["same", "overlap", "other", "unknown"]
+
+_FINE_SIGMA_PX = 1.0
+_COARSE_SIGMA_PX = 5.0
+# Full-frame diagonal of the 35 mm format, millimetres.
+_DIAGONAL_35MM = 43.27
+# sRGB decoding of every 8-bit step (IEC 61966-2-1).
+_STEPS = np.arange(256, dtype=np.float32) / 255
+_LINEAR = np.where(_STEPS <= 0.04045, _STEPS / 12.92, ((_STEPS + 0.055) / 1.055) ** 2.4).astype(np.float32)
+
+
+@dataclass(eq=False)
+class Picture:
+    """A frame's content at comparison size.
+
+    Attributes
+    ----------
+    luma : uint8 array (h, w)
+        Displayed brightness, on the sphere around the camera (pan and tilt become shifts).
+    field : float32 array (h, w)
+        Local structure, about unit variance where there is texture, 0 where there is none.
+    energy : float
+        Mean square of `field`: how much there is to compare.
+    scale : float
+        Comparison pixels per long side of the picture.
+    elsewise : tuple of callables
+        The same picture projected for other focal lengths, made when asked for; empty where the file says which.
+    """
+
+    luma: NDArray[np.uint8]
+    field: FloatMap
+    energy: float
+    scale: float
+    elsewise: tuple[Callable[[], Picture], ...] = ()
+    _spectrum: NDArray[np.complex64] | None = None
+    _others: tuple[Picture, ...] | None = None
+
+    def spectrum(self, shape: tuple[int, int]) -> NDArray[np.complex64]:
+        """Zero-padded transform of the field, kept."""
+        if self._spectrum is None:
+            self._spectrum = scipy.fft.rfft2(self.field, s=shape).astype(np.complex64)
+        return self._spectrum
+
+    def others(self) -> tuple[Picture, ...]:
+        """The other projections, kept."""
+        if self._others is None:
+            self._others = tuple(make() for make in self.elsewise)
+        return self._others
+
+
+@dataclass(frozen=True, slots=True)
+class ContentLink:
+    """How picture b lies on picture a.
+
+    Attributes
+    ----------
+    view : {'same', 'overlap', 'other', 'unknown'}
+        The likeliest; 'unknown' only where there is too little to compare.
+    odds : float
+        Log odds that both show one place, nats.
+    shift_x, shift_y : float
+        What is at x in b is at x + shift in a, in long sides.
+    overlap : float
+        Share of a's rectangle that b covers, 0..1 (0 for 'other').
+    agreement : float
+        Correlation of structure over the overlap, -1..1.
+    support : float
+        Root mean product of both energies there: how much there was to compare, 0..1.
+    ev : float or None
+        Brightness of b over a in EV, from pixels clipped in neither; ``None`` where too few are.
+    ev_spread : float
+        Interquartile range of that ratio, EV.
+    """
+
+    view: View
+    odds: float = 0.0
+    shift_x: float = 0.0
+    shift_y: float = 0.0
+    overlap: float = 0.0
+    agreement: float = 0.0
+    support: float = 0.0
+    ev: float | None = None
+    ev_spread: float = 0.0
+
+    @property
+    def shift(self) -> float:
+        """Length of the shift, long sides."""
+        return float(np.hypot(self.shift_x, self.shift_y))
+
+
+UNKNOWN = ContentLink("unknown")
+
+
+def picture_of(score: FrameScore, camera: CameraData, settings: GroupSettings) -> Picture:
+    """Prepare one frame for comparison."""
+    small = score.small
+    height, width = small.shape
+    factor = settings.content_long_px / max(height, width)
+    size = (max(round(width * factor), 8), max(round(height * factor), 8))
+    luma = cv2.resize(small, size, interpolation=cv2.INTER_AREA if factor < 1 else cv2.INTER_LINEAR)
+    # Averaging n pixels leaves 1/sqrt(n) of the noise; what is left must not be taken for structure.
+    averaged = max(settings.content_long_px / (max(score.width_px, score.height_px) / score.reduction), 1e-3)
+    floor = max(settings.content_floor_steps, 2.0 * score.noise_sigma * min(averaged, 1.0))
+    known = _focal_px(camera, score, max(size))
+    if known is not None:
+        return _projected(luma, known, floor)
+    diagonal_px = float(np.hypot(*size))
+    focals = [mm / _DIAGONAL_35MM * diagonal_px for mm in settings.assumed_focals_mm]
+    others = tuple(partial(_projected, luma, f, floor) for f in focals[1:])
+    return _projected(luma, focals[0], floor, others)
+
+
+def _projected(
+    luma: NDArray[np.uint8], focal_px: float, floor: float, elsewise: tuple[Callable[[], Picture], ...] = ()
+) -> Picture:
+    height, width = luma.shape
+    map_x, map_y = _sphere_maps(width, height, round(focal_px, 1))
+    luma = cv2.remap(luma, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    field = structure(luma, floor)
+    return Picture(luma, field, float(np.mean(field**2)), float(max(height, width)), elsewise)
+
+
+def structure(luma: NDArray[np.uint8], floor_steps: float) -> FloatMap:
+    """Band-passed luma over its local contrast.
+
+    Parameters
+    ----------
+    luma : uint8 array (h, w)
+    floor_steps : float
+        Contrast, 8-bit steps, that counts as half structure and half nothing.
+    """
+    plane = luma.astype(np.float32)
+    band = cv2.GaussianBlur(plane, (0, 0), _FINE_SIGMA_PX) - cv2.GaussianBlur(plane, (0, 0), _COARSE_SIGMA_PX)
+    contrast = cv2.sqrt(cv2.GaussianBlur(band * band, (0, 0), _COARSE_SIGMA_PX))
+    field: FloatMap = band / (contrast + np.float32(floor_steps))
+    # A single bright lamp must not outweigh the rest.
+    return np.clip(field, -2.5, 2.5)
+
+
+def compare(a: Picture, b: Picture, settings: GroupSettings) -> ContentLink:
+    """Register b on a and say what they share.
+
+    Near-aligned pictures are refined from no shift by Gauss-Newton steps; where that does not agree, all shifts
+    are searched by correlation in the frequency domain and the best are verified over their true overlap.
+    """
+    if a.luma.shape != b.luma.shape:
+        if abs(np.log(a.luma.shape[0] / a.luma.shape[1] * b.luma.shape[1] / b.luma.shape[0])) > 0.03:
+            return ContentLink("other", -12.0, support=1.0)
+        b = _reshaped(b, a.luma.shape)
+    if np.sqrt(a.energy * b.energy) < settings.min_support:
+        return UNKNOWN
+    near = _refine(a.field, b.field, 0.0, 0.0)
+    best = _verified(a, b, *near)
+    if best[2] < settings.surely_aligned:
+        for dx, dy in _candidates(a, b, settings):
+            trial = _verified(a, b, *_refine(a.field, b.field, dx, dy))
+            if _merit(trial, settings) > _merit(best, settings):
+                best = trial
+    link = _judged(a, b, best, settings)
+    if link.view == "other":
+        # Neighbouring views match only in the right projection.
+        for one, two in zip(a.others(), b.others(), strict=False):
+            other = compare(one, two, settings)
+            if other.odds > link.odds:
+                link = other
+    return link
+
+
+# dx, dy, agreement, support, overlap
+_Trial = tuple[float, float, float, float, float]
+
+
+def _merit(trial: _Trial, settings: GroupSettings) -> float:
+    """Agreement in standard deviations of what chance gives on so much overlap, shrunk a little for far shifts."""
+    _, _, agreement, support, overlap = trial
+    if support < settings.min_support:
+        return 0.0
+    return agreement * float(np.sqrt(overlap))
+
+
+def _judged(a: Picture, b: Picture, trial: _Trial, settings: GroupSettings) -> ContentLink:
+    dx, dy, agreement, support, overlap = trial
+    if support < settings.min_support:
+        return UNKNOWN
+    shift_x, shift_y = dx / a.scale, dy / a.scale
+    ev, spread = _brightness_ratio(a.luma, b.luma, dx, dy, settings)
+    # Unrelated pictures agree by chance at the best of all shifts: the more so the less there is to compare.
+    needed = settings.agreement_needed + settings.agreement_chance / float(np.sqrt(overlap * min(support, 1.0)))
+    needed += settings.agreement_diagonal * min(max(min(abs(shift_x), abs(shift_y)) / settings.reframe_max - 1, 0), 1)
+    needed += settings.agreement_uneven * min(max(spread - 1.0, 0.0), 3.0)
+    odds = float(np.clip((agreement - needed) / settings.agreement_per_nat, -12, 12))
+    if odds < 0:
+        return ContentLink("other", odds, shift_x, shift_y, 0.0, agreement, support, None, 0.0)
+    view: View = "same" if max(abs(shift_x), abs(shift_y)) <= settings.reframe_max else "overlap"
+    return ContentLink(view, odds, shift_x, shift_y, overlap, agreement, support, ev, spread)
+
+
+def _windows(shape: tuple[int, ...], dx: int, dy: int) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
+    """Slices of a and of b that show the same when b's x is a's x - dx."""
+    height, width = shape[0], shape[1]
+    ax, ay = max(dx, 0), max(dy, 0)
+    bx, by = max(-dx, 0), max(-dy, 0)
+    w, h = width - abs(dx), height - abs(dy)
+    return (slice(ay, ay + h), slice(ax, ax + w)), (slice(by, by + h), slice(bx, bx + w))
+
+
+def _verified(a: Picture, b: Picture, dx: float, dy: float) -> _Trial:
+    """Correlation over the overlap at the nearest whole shift, b resampled for the fraction."""
+    height, width = a.field.shape
+    ix, iy = round(dx), round(dy)
+    if abs(ix) > 0.95 * width or abs(iy) > 0.95 * height:
+        return dx, dy, 0.0, 0.0, 0.0
+    moved = _fraction(b.field, dx - ix, dy - iy)
+    in_a, in_b = _windows((height, width), ix, iy)
+    fa, fb = a.field[in_a], moved[in_b]
+    ea, eb = float(np.vdot(fa, fa)), float(np.vdot(fb, fb))
+    area = fa.size
+    agreement = float(np.vdot(fa, fb)) / (np.sqrt(ea * eb) + 1e-6)
+    return dx, dy, agreement, float(np.sqrt(ea * eb)) / area, area / (height * width)
+
+
+def _fraction(plane: FloatMap, fx: float, fy: float) -> FloatMap:
+    if abs(fx) < 0.05 and abs(fy) < 0.05:
+        return plane
+    matrix = np.array([[1, 0, fx], [0, 1, fy]], np.float32)
+    moved: FloatMap = cv2.warpAffine(plane, matrix, (plane.shape[1], plane.shape[0]), flags=cv2.INTER_LINEAR)
+    return moved
+
+
+def _refine(fa: FloatMap, fb: FloatMap, dx: float, dy: float, steps: int = 3) -> tuple[float, float]:
+    """Gauss-Newton on the shift, from a start within about two pixels of the truth."""
+    height, width = fa.shape
+    start_x, start_y = dx, dy
+    for _ in range(steps):
+        ix, iy = round(dx), round(dy)
+        if abs(ix) > width - 8 or abs(iy) > height - 8:
+            return start_x, start_y
+        in_a, in_b = _windows((height, width), ix, iy)
+        moved = _fraction(fb, dx - ix, dy - iy)
+        pa, pb = fa[in_a], moved[in_b]
+        gx = cv2.Sobel(pb, cv2.CV_32F, 1, 0, ksize=3, scale=0.125)
+        gy = cv2.Sobel(pb, cv2.CV_32F, 0, 1, ksize=3, scale=0.125)
+        rest = pb - pa
+        xx, yy, xy = float(np.vdot(gx, gx)), float(np.vdot(gy, gy)), float(np.vdot(gx, gy))
+        rx, ry = float(np.vdot(gx, rest)), float(np.vdot(gy, rest))
+        det = xx * yy - xy * xy
+        if det <= 1e-6 * (xx + yy) ** 2 or det <= 0:
+            break
+        step_x, step_y = (yy * rx - xy * ry) / det, (xx * ry - xy * rx) / det
+        dx, dy = dx + float(np.clip(step_x, -2, 2)), dy + float(np.clip(step_y, -2, 2))
+        if abs(step_x) < 0.03 and abs(step_y) < 0.03:
+            break
+    if abs(dx - start_x) > 5 or abs(dy - start_y) > 5:
+        return start_x, start_y
+    return dx, dy
+
+
+def _candidates(a: Picture, b: Picture, settings: GroupSettings) -> list[tuple[float, float]]:
+    """The most significant shifts of the whole correlation surface."""
+    height, width = a.field.shape
+    rows, cols, root, key_shape = _lattice(height, width, settings.min_overlap)
+    product = a.spectrum(key_shape) * np.conj(b.spectrum(key_shape))
+    surface = scipy.fft.irfft2(product, s=key_shape)
+    # Only shifts with the least overlap wanted; significance = correlation over the root of the overlap.
+    merit = surface[np.ix_(rows, cols)] * root
+    found: list[tuple[float, float]] = []
+    for _ in range(settings.content_candidates):
+        flat = int(np.argmax(merit))
+        r, c = divmod(flat, merit.shape[1])
+        if merit[r, c] <= 0:
+            break
+        dy, dx = int(rows[r]), int(cols[c])
+        dy, dx = (dy - key_shape[0] if dy > key_shape[0] // 2 else dy), (
+            dx - key_shape[1] if dx > key_shape[1] // 2 else dx)
+        found.append((float(dx), float(dy)))
+        merit[max(r - 4, 0) : r + 5, max(c - 4, 0) : c + 5] = 0
+    return found
+
+
+@lru_cache(maxsize=16)
+def _lattice(
+    height: int, width: int, min_overlap: float
+) -> tuple[NDArray[np.intp], NDArray[np.intp], FloatMap, tuple[int, int]]:
+    """Shifts that leave enough overlap, as indices into the padded surface, and their weights."""
+    shape = (scipy.fft.next_fast_len(2 * height), scipy.fft.next_fast_len(2 * width))
+    reach_y, reach_x = int(height * (1 - min_overlap)), int(width * (1 - min_overlap))
+    dys, dxs = np.arange(-reach_y, reach_y + 1), np.arange(-reach_x, reach_x + 1)
+    area = np.outer(height - np.abs(dys), width - np.abs(dxs)) / (height * width)
+    weight = np.where(area >= min_overlap, 1 / np.sqrt(np.maximum(area, min_overlap)), 0).astype(np.float32)
+    return dys % shape[0], dxs % shape[1], weight, shape
+
+
+def _brightness_ratio(
+    la: NDArray[np.uint8], lb: NDArray[np.uint8], dx: float, dy: float, settings: GroupSettings
+) -> tuple[float | None, float]:
+    """Median EV of b over a where both are neither black nor white."""
+    in_a, in_b = _windows(la.shape, round(dx), round(dy))
+    pa, pb = la[in_a], lb[in_b]
+    usable = (pa > 5) & (pa < 250) & (pb > 5) & (pb < 250)
+    if int(usable.sum()) < settings.ev_min_share * pa.size:
+        return None, 0.0
+    ratio = np.log2(_LINEAR[pb[usable]] / _LINEAR[pa[usable]])
+    low, middle, high = np.percentile(ratio, [25, 50, 75])
+    return float(middle), float(high - low)
+
+
+def _focal_px(camera: CameraData, score: FrameScore, long_px: int) -> float | None:
+    """Focal length in comparison pixels, ``None`` where the file does not say."""
+    long_full, short_full = max(score.width_px, score.height_px), min(score.width_px, score.height_px)
+    if camera.focal_35mm_mm:
+        return camera.focal_35mm_mm / _DIAGONAL_35MM * long_px * float(np.hypot(1.0, short_full / max(long_full, 1)))
+    if camera.focal_mm and camera.pixel_pitch_um:
+        return camera.focal_mm * 1000 / camera.pixel_pitch_um * long_px / max(long_full, 1)
+    return None
+
+
+@lru_cache(maxsize=64)
+def _sphere_maps(width: int, height: int, focal_px: float) -> tuple[FloatMap, FloatMap]:
+    """Where each pixel of the spherical picture lies in the flat one (equirectangular, same size at the centre)."""
+    cx, cy = (width - 1) / 2, (height - 1) / 2
+    theta = (np.arange(width) - cx) / focal_px
+    phi = (np.arange(height) - cy) / focal_px
+    # Squeeze a wide picture so that its edges stay inside the canvas.
+    reach_x = np.arctan(cx / focal_px) / max(cx / focal_px, 1e-6)
+    theta, phi = np.meshgrid(theta * reach_x, phi * reach_x)
+    x = focal_px * np.tan(theta) + cx
+    y = focal_px * np.tan(phi) / np.cos(theta) + cy
+    return x.astype(np.float32), y.astype(np.float32)
+
+
+def _reshaped(picture: Picture, shape: tuple[int, ...]) -> Picture:
+    """The same picture on a canvas of another size (sizes that differ by rounding)."""
+    size = (shape[1], shape[0])
+    return Picture(
+        cv2.resize(picture.luma, size), cv2.resize(picture.field, size), picture.energy, float(max(size))
+    )

@@ -1,0 +1,147 @@
+"""What it costs to keep two neighbours in one set of a kind, in nats (negative log likelihood against a cut)."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from windstill.group.links import Link
+from windstill.settings.group import GroupSettings
+
+IMPOSSIBLE = 1e6
+
+
+@dataclass(frozen=True, slots=True)
+class StepCosts:
+    """Cost of going on within a set of each kind over one link, and the directions the link has."""
+
+    bracket: float
+    stack: float
+    panorama: float
+    burst: float
+    focus_turn: int
+    view_turn: str
+
+
+def step_costs(link: Link, settings: GroupSettings, level: int) -> StepCosts:
+    """Weigh one link.
+
+    Parameters
+    ----------
+    level : int
+        1 between frames, 2 and up between sets (which repeat neither in a burst nor, if alike in nothing, at all).
+    """
+    shared = pause_cost(link, settings) + clash_cost(link, settings) - link.mark - settings.name_nats * link.name
+    shared += 0.0 if level == 1 else settings.unlike_nats * (1 - link.alike)
+    same, moved = view_costs(link, settings)
+    changed = focus_odds(link, settings)
+    step = abs(link.ev) if link.ev is not None else None
+    # An exposure step changes how sharp the picture measures; then only written focus speaks for a focus change.
+    blinded = link.aperture_changed or (step is not None and step > settings.focus_blind_ev)
+    held_focus = max(changed, 0.0)
+    if blinded and link.focus_step is None:
+        held_focus *= settings.blinded_share
+    if link.aperture_changed:
+        held_focus = 0.0 if link.focus_step is None else held_focus
+    repeat_ev = even_exposure_cost(step, settings)
+    bracket = shared + same + stepped_exposure_cost(link, settings) + held_focus
+    stack = shared + same + repeat_ev + max(-changed, 0.0) + settings.return_nats * link.focus_return
+    burst = shared + same + repeat_ev + held_focus
+    panorama = (
+        shared + moved + settings.panorama_ev_share * repeat_ev
+        + min(held_focus, settings.panorama_focus_nats) + settings.return_nats * link.view_return
+    )
+    if link.mark_kind:
+        bracket += 0 if link.mark_kind == "bracket" else settings.maker_nats
+        stack += 0 if link.mark_kind == "stack" else settings.maker_nats
+        panorama += 0 if link.mark_kind == "panorama" else settings.maker_nats
+        burst += 0 if link.mark_kind == "burst" else settings.maker_nats
+    return StepCosts(bracket, stack, panorama, burst, _focus_turn(link, settings), _view_turn(link))
+
+
+def pause_cost(link: Link, settings: GroupSettings) -> float:
+    """Nothing for the pauses of a set's own making, as much as a cut at about half the longest pause, then more."""
+    if link.idle_s is None:
+        return 0.0
+    reach = math.log1p(link.idle_s / settings.pause_ref_s) / math.log1p(settings.gap_s / settings.pause_ref_s)
+    cost = settings.pause_nats * reach * reach
+    if link.rhythm < settings.rhythm_kept and link.idle_s < settings.gap_s:
+        cost *= settings.rhythm_share
+    elif link.rhythm > settings.rhythm_broken:
+        cost += settings.rhythm_nats * min(math.log(link.rhythm / settings.rhythm_broken), 2.0)
+    if link.idle_s > settings.gap_s:
+        cost += settings.pause_nats
+    return cost
+
+
+def clash_cost(link: Link, settings: GroupSettings) -> float:
+    """Lens, focal length, size: no set mixes them."""
+    return settings.clash_nats * link.clash
+
+
+def view_costs(link: Link, settings: GroupSettings) -> tuple[float, float]:
+    """(cost of being one view, cost of being neighbouring views)."""
+    seen = link.content
+    if seen.view == "unknown":
+        return settings.view_unknown_nats, settings.view_unknown_nats * 3
+    if seen.view == "other":
+        other = min(settings.view_unknown_nats - 2 * seen.odds, settings.view_other_nats)
+        return other, settings.row_nats if link.row else other
+    doubt = max(1.0 - seen.odds / 3, 0.0)
+    reframed = max(math.log(max(link.reframe, 1.0) / settings.reframe_usual), 0.0) if link.reframe > 1 else 0.0
+    large = max(seen.shift / settings.reframe_max - 1.0, 0.0)
+    same = min(settings.reframe_nats * reframed, settings.reframe_cap_nats) + settings.view_other_nats * min(large, 1.0)
+    # Views of a panorama step on by a good part of the picture.
+    step = max(abs(seen.shift_x), abs(seen.shift_y))
+    short = max(1.0 - step / settings.panorama_step_min, 0.0)
+    moved = settings.view_other_nats * min(short * 1.5, 1.0)
+    return same + doubt, moved + doubt
+
+
+def even_exposure_cost(step: float | None, settings: GroupSettings) -> float:
+    """Cost of an exposure step where none should be."""
+    if step is None:
+        return 0.0
+    return min(settings.uneven_nats_per_ev * max(step - settings.ev_same, 0.0), settings.uneven_cap_nats)
+
+
+def stepped_exposure_cost(link: Link, settings: GroupSettings) -> float:
+    """Cost of an exposure step being too small for a bracket."""
+    if link.ev is None:
+        return settings.unstepped_nats * 0.5
+    step = abs(link.ev)
+    needed = settings.bracket_step_min_ev if link.ev_nominal is not None else settings.bracket_step_seen_ev
+    if step >= needed:
+        return 0.0
+    return settings.unstepped_nats * min((needed - step) / (0.5 * needed), 1.0)
+
+
+def focus_odds(link: Link, settings: GroupSettings) -> float:
+    """Log odds that focus changed: positive for, negative against, nats."""
+    seen = 0.0
+    if link.focus.comparable >= settings.focus_min_area:
+        trade = min(link.focus.gained, link.focus.lost)
+        one_sided = settings.one_sided_share * max(link.focus.gained, link.focus.lost)
+        evidence = max(trade, one_sided)
+        seen = settings.focus_nats * math.log2(max(evidence, 0.004) / settings.focus_trade)
+        seen = min(max(seen, -settings.focus_against_nats), settings.focus_for_nats)
+    if link.focus_step is None:
+        return seen
+    if abs(link.focus_step) > settings.focus_written_dpt:
+        return max(seen, 0.0) + settings.focus_written_nats
+    # The same distance written twice may be a coarse scale: the picture can overrule it.
+    return seen - settings.focus_written_same_nats
+
+
+def _focus_turn(link: Link, settings: GroupSettings) -> int:
+    if link.focus_step is None or abs(link.focus_step) <= settings.focus_written_dpt:
+        return 0
+    return 1 if link.focus_step > 0 else -1
+
+
+def _view_turn(link: Link) -> str:
+    if link.row or link.content.view != "overlap":
+        return ""
+    if abs(link.content.shift_x) >= abs(link.content.shift_y):
+        return "right" if link.content.shift_x > 0 else "left"
+    return "down" if link.content.shift_y > 0 else "up"

@@ -1,0 +1,109 @@
+"""Where a frame is sharp, and how that moved between two frames of one view."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from windstill.records import FloatMap, FrameScore
+from windstill.settings.group import GroupSettings
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SharpMap:
+    """Sharpness of one frame on coarse cells.
+
+    Attributes
+    ----------
+    sharp : float32 array (rows, cols)
+        Mean sharpness of the cell's textured tiles.
+    usable : float32 array (rows, cols)
+        Share of the cell that is textured, neither black nor burnt out, 0..1.
+    """
+
+    sharp: FloatMap
+    usable: FloatMap
+
+
+@dataclass(frozen=True, slots=True)
+class FocusLink:
+    """How sharpness moved from a to b.
+
+    Attributes
+    ----------
+    gained, lost : float
+        Share of the comparable area clearly sharper, clearly softer in b, 0..1.
+    distance : float
+        Mean absolute log2 ratio of sharpness, its common part removed.
+    comparable : float
+        Share of the picture compared, 0..1.
+    """
+
+    gained: float = 0.0
+    lost: float = 0.0
+    distance: float = 0.0
+    common: float = 0.0
+    comparable: float = 0.0
+
+
+NOTHING = FocusLink()
+
+
+def sharp_map(score: FrameScore, settings: GroupSettings) -> SharpMap:
+    """Average a frame's tiles into cells, so that wind in single flowers does not look like focus."""
+    rows, cols = score.grid.shape
+    factor = settings.focus_cells / max(rows, cols, 1)
+    size = (max(round(cols * factor), 2), max(round(rows * factor), 2))
+    lit = (score.luma > settings.dark_luma) & (score.luma < settings.burnt_luma)
+    clear = (score.clipped_high + score.clipped_low) < settings.clipped_tile
+    usable = (score.textured & lit & clear).astype(np.float32)
+    share = cv2.resize(usable, size, interpolation=cv2.INTER_AREA)
+    total = cv2.resize(score.sharp * usable, size, interpolation=cv2.INTER_AREA)
+    return SharpMap(np.divide(total, share, out=np.zeros_like(total), where=share > 0.05), share)
+
+
+def compare_focus(
+    a: SharpMap, b: SharpMap, shift_x: float, shift_y: float, settings: GroupSettings
+) -> FocusLink:
+    """Compare where two frames of one view are sharp.
+
+    Parameters
+    ----------
+    shift_x, shift_y : float
+        Shift of b onto a, in long sides.
+    """
+    if a.sharp.shape != b.sharp.shape:
+        return NOTHING
+    in_a, in_b = _overlap(a.sharp.shape, shift_x * max(a.sharp.shape), shift_y * max(a.sharp.shape))
+    weight = np.minimum(a.usable[in_a], b.usable[in_b])
+    solid = weight > 0.3
+    count = int(solid.sum())
+    comparable = count / a.sharp.size
+    if comparable < settings.focus_min_area:
+        return FocusLink(comparable=comparable)
+    sa, sb = a.sharp[in_a], b.sharp[in_b]
+    floor = settings.focus_floor * max(float(np.percentile(sa[solid], 90)), float(np.percentile(sb[solid], 90)), 1e-4)
+    ratio = np.where(solid, np.log2((sb + floor) / (sa + floor)), 0).astype(np.float32)
+    inside = ratio[solid]
+    common = float(np.median(inside))
+    gained = float(np.mean(inside > settings.focus_step))
+    lost = float(np.mean(inside < -settings.focus_step))
+    distance = float(np.mean(np.minimum(np.abs(inside - common), 2.0)))
+    return FocusLink(gained, lost, distance, common, comparable)
+
+
+def _overlap(shape: tuple[int, int], dx: float, dy: float) -> tuple[tuple[slice, slice], tuple[slice, slice]]:
+    height, width = shape
+    ix = int(np.clip(round(dx), -(width - 1), width - 1))
+    iy = int(np.clip(round(dy), -(height - 1), height - 1))
+    w, h = width - abs(ix), height - abs(iy)
+    ax, ay, bx, by = max(ix, 0), max(iy, 0), max(-ix, 0), max(-iy, 0)
+    return (slice(ay, ay + h), slice(ax, ax + w)), (slice(by, by + h), slice(bx, bx + w))
+
+
+def flat(maps: list[SharpMap]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Stack maps of one shape as rows, for comparing one against many."""
+    return np.stack([m.sharp.ravel() for m in maps]), np.stack([m.usable.ravel() for m in maps])

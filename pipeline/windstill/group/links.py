@@ -1,0 +1,333 @@
+"""What stands between two frames, or two sets: the evidence, not yet the judgement."""
+
+from __future__ import annotations
+
+import itertools
+import math
+from collections import OrderedDict
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+
+from windstill.group import content, focus
+from windstill.group.content import ContentLink, Picture
+from windstill.group.focus import FocusLink, SharpMap
+from windstill.group.order import Shot, counter_of
+from windstill.records import CameraData, FrameScore
+from windstill.settings.group import GroupSettings
+
+
+@dataclass(frozen=True, slots=True)
+class Link:
+    """Evidence between an earlier thing a and a later thing b (frames, or sets by their most alike frames).
+
+    Attributes
+    ----------
+    idle_s : float or None
+        Pause from the end of a to the start of b, exposure and noise-reduction dark frame taken off.
+    rhythm : float
+        The pause over the usual one around it; 1 where there is no usual one.
+    content : ContentLink
+    reframe : float
+        The shift over the usual one between neighbouring frames of one view around it.
+    ev_nominal, ev : float or None
+        Step of recorded level by camera data; the step believed after looking at the pictures.
+    focus_step : float or None
+        Change of written focus, dioptres.
+    focus : FocusLink
+    focus_return, view_return : float
+        How surely b goes back to where an earlier frame of the run stood, 0..1.
+    row : bool
+        b overlaps no neighbour but an earlier view: a new row.
+    clash : float
+        0..1: lens, focal length, orientation or size that no set mixes.
+    mark : float
+        Evidence of the camera's own sequence marks, nats; positive for belonging together.
+    mark_kind : str
+        Kind the mark names, or "".
+    alike : float
+        0..1 likeness of structure (sets only).
+    """
+
+    idle_s: float | None = None
+    rhythm: float = 1.0
+    content: ContentLink = content.UNKNOWN
+    reframe: float = 1.0
+    ev_nominal: float | None = None
+    ev: float | None = None
+    aperture_changed: bool = False
+    focus_step: float | None = None
+    focus: FocusLink = focus.NOTHING
+    focus_return: float = 0.0
+    view_return: float = 0.0
+    row: bool = False
+    clash: float = 0.0
+    mark: float = 0.0
+    mark_kind: str = ""
+    name: float = 0.0
+    alike: float = 1.0
+
+
+@dataclass
+class Gallery:
+    """Pictures and sharpness of one stream; the large part is kept for the recent frames only."""
+
+    shots: Sequence[Shot]
+    scores: Mapping[str, FrameScore]
+    settings: GroupSettings
+    _recent: OrderedDict[int, Picture | None] = field(default_factory=OrderedDict)
+    _maps: dict[int, SharpMap | None] = field(default_factory=dict)
+    _lit: dict[int, float] = field(default_factory=dict)
+
+    def picture(self, i: int) -> Picture | None:
+        """Content of frame i, ``None`` where it could not be decoded."""
+        if i in self._recent:
+            self._recent.move_to_end(i)
+            return self._recent[i]
+        self._load(i)
+        return self._recent[i]
+
+    def sharp(self, i: int) -> SharpMap | None:
+        """Sharpness of frame i."""
+        if i not in self._maps:
+            self._load(i)
+        return self._maps[i]
+
+    def badly_lit(self, i: int) -> float:
+        """Distance of the mean brightness from mid-grey, 0..0.5, to choose the frame that shows most."""
+        if i not in self._lit:
+            self._load(i)
+        return self._lit[i]
+
+    def _load(self, i: int) -> None:
+        frame = self.shots[i].frame
+        score = self.scores.get(frame.name)
+        if score is None:
+            self._recent[i], self._maps[i], self._lit[i] = None, None, 0.5
+        else:
+            self._recent[i] = content.picture_of(score, frame.camera, self.settings)
+            if i not in self._maps:
+                self._maps[i] = focus.sharp_map(score, self.settings)
+            self._lit[i] = abs(float(score.small.mean()) / 255 - 0.45)
+        while len(self._recent) > self.settings.pictures_kept:
+            self._recent.popitem(last=False)
+
+    def compare(self, i: int, j: int) -> ContentLink:
+        """Content of frame j against frame i."""
+        a, b = self.picture(i), self.picture(j)
+        if a is None or b is None:
+            return content.UNKNOWN
+        return content.compare(a, b, self.settings)
+
+    def compare_focus(self, i: int, j: int, link: ContentLink) -> FocusLink:
+        """Sharpness of frame j against frame i; nothing where they do not show the same."""
+        a, b = self.sharp(i), self.sharp(j)
+        if a is None or b is None or link.view not in ("same", "overlap"):
+            return focus.NOTHING
+        return focus.compare_focus(a, b, link.shift_x, link.shift_y, self.settings)
+
+
+def level_ev(camera: CameraData) -> float | None:
+    """Recorded level log2(S t / (100 N^2)); parts no frame of the body knows count as constant.
+
+    A fully manual lens writes no aperture, a scan no ISO: what is left still gives steps.
+    """
+    if camera.exposure_s is None or camera.exposure_s <= 0:
+        return None
+    level = math.log2(camera.exposure_s)
+    if camera.iso:
+        level += math.log2(camera.iso / 100)
+    if camera.f_number:
+        level -= 2 * math.log2(camera.f_number)
+    return level
+
+
+def idle_between(a: Shot, b: Shot) -> float | None:
+    """Pause between the end of a's exposure and the start of b's, seconds, at least 0.
+
+    Whole-second clocks may be a second off either way; a dark frame as long as a long exposure is no pause.
+    """
+    if a.start_s is None or b.start_s is None:
+        return None
+    exposure = a.frame.camera.exposure_s or 0.0
+    slack = 1.0 if max(a.resolution_s, b.resolution_s) >= 1.0 else 0.0
+    idle = max(b.start_s - a.start_s - exposure - slack, 0.0)
+    if exposure >= 1.0 and idle >= 0.7 * exposure:
+        idle = max(idle - exposure, 0.0)
+    return idle
+
+
+def believed_ev(nominal: float | None, link: ContentLink, settings: GroupSettings) -> float | None:
+    """The exposure step between two frames, after looking.
+
+    Where the light falls and the shutter follows, the nominal step leaves the picture as bright as it was: no
+    step of a bracket. Where camera data are silent, only the picture speaks.
+    """
+    seen = link.ev if link.view in ("same", "overlap") else None
+    if nominal is None:
+        return seen
+    if seen is None:
+        return nominal
+    if abs(nominal) >= settings.ev_same and abs(nominal) <= settings.drift_max_ev:
+        share = seen / nominal
+        if share < settings.drift_share:
+            return nominal * max(share, 0.0)
+    if abs(nominal) < settings.ev_same and abs(seen) > settings.ev_unsaid:
+        return seen
+    return nominal
+
+
+def clash_between(a: Shot, b: Shot) -> float:
+    """Whether lens, focal length, orientation or size differ as they never do within a set, 0..1."""
+    one, two = a.frame, b.frame
+    worst = 0.0
+    if one.camera.lens and two.camera.lens and one.camera.lens != two.camera.lens:
+        worst = 1.0
+    if one.camera.focal_mm and two.camera.focal_mm:
+        ratio = abs(math.log(one.camera.focal_mm / two.camera.focal_mm))
+        worst = max(worst, min(ratio / math.log(1.15), 1.0))
+    if min(one.width_px, one.height_px, two.width_px, two.height_px) > 0:
+        turned = (one.width_px > one.height_px) != (two.width_px > two.height_px)
+        area = abs(math.log(one.width_px * one.height_px / (two.width_px * two.height_px)))
+        if turned and one.width_px != one.height_px and two.width_px != two.height_px:
+            worst = 1.0
+        elif area > 0.05:
+            worst = max(worst, 0.8)
+    return worst
+
+
+_KIND_OF_SEQUENCE = {
+    "exposure bracket": "bracket", "focus stack": "stack", "panorama segment": "panorama", "burst denoise": "burst",
+}
+
+
+def mark_between(a: CameraData, b: CameraData, settings: GroupSettings) -> tuple[float, str]:
+    """Evidence of sequence marks: (nats for belonging together, kind named or "")."""
+    nats, kind = 0.0, ""
+    if a.sequence is not None and b.sequence is not None and a.sequence.sequence_id and b.sequence.sequence_id:
+        same = (a.sequence.sequence_id, a.sequence.sequence_type) == (b.sequence.sequence_id, b.sequence.sequence_type)
+        if same and a.sequence.index is not None and b.sequence.index is not None:
+            same = b.sequence.index > a.sequence.index
+        if same and a.sequence.final:
+            same = False
+        nats += settings.sequence_nats if same else -settings.sequence_nats
+        kind = _KIND_OF_SEQUENCE.get(a.sequence.sequence_type.strip().casefold(), "") if same else ""
+    elif (a.sequence is None) != (b.sequence is None):
+        nats -= 0.5 * settings.sequence_nats
+    if a.bracket_shot is not None and b.bracket_shot is not None and (a.bracket_shot or b.bracket_shot):
+        follows = b.bracket_shot == a.bracket_shot + 1
+        nats += settings.maker_nats if follows else -settings.maker_nats
+        kind = kind or ("bracket" if follows and a.bracket_mark and b.bracket_mark else "")
+    elif a.bracket_mark is not None and b.bracket_mark is not None and a.bracket_mark != b.bracket_mark:
+        nats -= settings.maker_nats
+    if a.sequence_number and b.sequence_number and b.sequence_number == a.sequence_number + 1:
+        nats += 0.5 * settings.maker_nats
+    return nats, kind
+
+
+def frame_links(gallery: Gallery) -> dict[tuple[int, int], Link]:
+    """Links of every frame to the next, and across frames that fit neither side (strays).
+
+    The number of links, and of comparisons behind them, grows with the number of frames.
+    """
+    shots, settings = gallery.shots, gallery.settings
+    found: dict[tuple[int, int], Link] = {}
+    names = _name_evidence(shots)
+    for j in range(1, len(shots)):
+        found[j - 1, j] = link_between(gallery, j - 1, j, name=names[j - 1])
+        for back in range(2, settings.strays_skipped + 2):
+            i = j - back
+            # Everything between must fit neither side.
+            if i < 0 or found[i, i + 1].content.view in ("same", "overlap"):
+                continue
+            if found[j - 1, j].content.view in ("same", "overlap"):
+                continue
+            link = link_between(gallery, i, j)
+            if link.content.view in ("same", "overlap"):
+                found[i, j] = link
+                break
+    return _with_surroundings(found, len(shots), settings)
+
+
+def link_between(gallery: Gallery, i: int, j: int, name: float = 0.0) -> Link:
+    """All evidence between two frames of a stream."""
+    a, b = gallery.shots[i], gallery.shots[j]
+    settings = gallery.settings
+    one, two = a.frame.camera, b.frame.camera
+    seen = gallery.compare(i, j)
+    level_a, level_b = level_ev(one), level_ev(two)
+    nominal = None if level_a is None or level_b is None else level_b - level_a
+    nats, kind = mark_between(one, two, settings)
+    return Link(
+        idle_s=idle_between(a, b),
+        content=seen,
+        ev_nominal=nominal,
+        ev=believed_ev(nominal, seen, settings),
+        aperture_changed=bool(one.f_number and two.f_number and one.f_number != two.f_number),
+        focus_step=focus_step(one.focus_m, two.focus_m),
+        focus=gallery.compare_focus(i, j, seen),
+        clash=clash_between(a, b),
+        mark=nats,
+        mark_kind=kind,
+        name=name,
+    )
+
+
+def focus_step(a: float | None, b: float | None) -> float | None:
+    """Change of focus in dioptres, positive towards the camera."""
+    if a is None or b is None or a <= 0 or b <= 0:
+        return None
+    return 1 / b - 1 / a
+
+
+def _with_surroundings(
+    found: dict[tuple[int, int], Link], count: int, settings: GroupSettings
+) -> dict[tuple[int, int], Link]:
+    """Set each pause and shift against what is usual around it."""
+    reach = settings.surroundings
+    shifts = np.full(max(count - 1, 0), np.nan)
+    idles = np.full(max(count - 1, 0), np.nan)
+    for k in range(count - 1):
+        link = found[k, k + 1]
+        if link.content.view == "same":
+            shifts[k] = link.content.shift
+        if link.idle_s is not None and link.content.view != "other":
+            idles[k] = link.idle_s
+    result: dict[tuple[int, int], Link] = {}
+    for (i, j), link in found.items():
+        low, high = max(i - reach, 0), min(i + reach + 1, count - 1)
+        usual_shift = _median(shifts[low:high], settings.shift_floor)
+        rhythm = 1.0
+        if link.idle_s is not None:
+            rhythm = (link.idle_s + 0.5) / (_median(idles[low:high], 0.0) + 0.5)
+        reframe = link.content.shift / max(usual_shift, settings.shift_floor)
+        result[i, j] = replace(link, rhythm=rhythm, reframe=reframe)
+    return result
+
+
+def _median(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]], default: float) -> float:
+    known = values[~np.isnan(values)]
+    return float(np.median(known)) if known.size else default
+
+
+def _name_evidence(shots: Sequence[Shot]) -> list[float]:
+    """+1 where only the last token of the name changes, -1 where more does, 0 where names do not tell.
+
+    Names tell only where the stream has no times, and where both cases occur.
+    """
+    count = max(len(shots) - 1, 0)
+    if not shots or shots[0].start_s is not None:
+        return [0.0] * count
+    same = [_stem(a.frame.name) == _stem(b.frame.name) for a, b in itertools.pairwise(shots)]
+    if all(same) or not any(same):
+        return [0.0] * count
+    return [1.0 if s else -1.0 for s in same]
+
+
+def _stem(name: str) -> str:
+    folded = name.casefold()
+    if len(folded) > 2 and folded[-1].isalpha() and folded[-2] in "_- .":
+        return folded[:-2]
+    counter = counter_of(folded)
+    return counter[0] if counter else folded

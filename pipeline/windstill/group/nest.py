@@ -1,0 +1,206 @@
+"""Sets of sets: what was found on one level is the stream of the next."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from statistics import median
+
+from windstill.group import content, focus
+from windstill.group.focus import FocusLink
+from windstill.group.links import (
+    Gallery,
+    Link,
+    clash_between,
+    focus_step,
+    frame_links,
+    idle_between,
+    level_ev,
+    mark_between,
+)
+from windstill.group.parse import parse
+from windstill.records import Kind
+from windstill.settings.group import GroupSettings
+
+
+@dataclass(frozen=True, slots=True)
+class Node:
+    """A frame or a set of the stream.
+
+    `frames` are places in the stream; `levels` the recorded levels of `frames` relative to the first, EV.
+    """
+
+    kind: Kind
+    frames: tuple[int, ...]
+    children: tuple[Node, ...] = ()
+    levels: tuple[float, ...] = (0.0,)
+    links: tuple[Link, ...] = ()
+
+    @property
+    def is_set(self) -> bool:
+        """Whether it has members."""
+        return bool(self.children)
+
+
+# What may be made of what: a parent's kind is the relation between its children, which differ in nothing else.
+_PARENTS: dict[Kind, frozenset[Kind]] = {
+    "single": frozenset({"panorama"}),
+    "bracket": frozenset({"stack", "panorama"}),
+    "stack": frozenset({"bracket", "panorama"}),
+    "panorama": frozenset({"bracket"}),
+    "burst": frozenset({"panorama", "stack", "bracket"}),
+}
+
+
+def nested(gallery: Gallery, settings: GroupSettings, walls: frozenset[int] = frozenset()) -> list[Node]:
+    """Find the sets of one stream, innermost first, then sets of those, until nothing joins.
+
+    Parameters
+    ----------
+    walls : frozenset of int
+        Places before which every set ends.
+
+    Returns
+    -------
+    list of Node
+        Top-level sets and single frames, by first frame.
+    """
+    count = len(gallery.shots)
+    links = frame_links(gallery)
+    nodes = [Node("single", (i,)) for i in range(count)]
+    nodes = _joined(nodes, links, settings, 1, walls, frame_level=True)
+    for level in range(2, settings.levels_max + 1):
+        if len(nodes) < 2:
+            break
+        links = _node_links(gallery, nodes, settings)
+        edges = frozenset(k for k in range(1, len(nodes)) if _wall_between(nodes[k - 1], nodes[k], walls))
+        joined = _joined(nodes, links, settings, level, edges, frame_level=False)
+        if len(joined) == len(nodes):
+            break
+        nodes = joined
+    return nodes
+
+
+def _wall_between(a: Node, b: Node, walls: frozenset[int]) -> bool:
+    return any(a.frames[0] < w <= b.frames[0] for w in walls)
+
+
+def _joined(
+    nodes: list[Node], links: dict[tuple[int, int], Link], settings: GroupSettings, level: int,
+    walls: frozenset[int], *, frame_level: bool,
+) -> list[Node]:
+    may = None if frame_level else [_PARENTS[n.kind] for n in nodes]
+    found: list[Node] = []
+    for piece in parse(len(nodes), links, settings, level=level, may=may, walls=walls):
+        if len(piece.members) == 1:
+            found.append(nodes[piece.members[0]])
+            continue
+        children = tuple(nodes[m] for m in piece.members)
+        inner = tuple(links[p, q] for p, q in zip(piece.members, piece.members[1:], strict=False) if (p, q) in links)
+        levels = [0.0]
+        for link in inner:
+            levels.append(levels[-1] + (link.ev or 0.0))
+        frames = tuple(sorted(f for c in children for f in c.frames))
+        found.append(Node(piece.kind, frames, children, tuple(levels), inner))
+    return found
+
+
+def _node_links(
+    gallery: Gallery, nodes: list[Node], settings: GroupSettings
+) -> dict[tuple[int, int], Link]:
+    found: dict[tuple[int, int], Link] = {}
+    for j in range(1, len(nodes)):
+        found[j - 1, j] = _link(gallery, nodes, j - 1, j, settings)
+        for back in range(2, settings.strays_skipped + 2):
+            i = j - back
+            if i < 0 or nodes[i].kind != nodes[j].kind or not nodes[i].is_set:
+                continue
+            if any(nodes[k].is_set for k in range(i + 1, j)):
+                continue
+            link = _link(gallery, nodes, i, j, settings)
+            if link.content.view in ("same", "overlap"):
+                found[i, j] = link
+                break
+    return found
+
+
+def _link(gallery: Gallery, nodes: list[Node], i: int, j: int, settings: GroupSettings) -> Link:
+    """Evidence between two sets, by the frames of each that are most alike."""
+    a, b = nodes[i], nodes[j]
+    last, first = a.frames[-1], b.frames[0]
+    shots = gallery.shots
+    alike = _alike(a, b)
+    idle = idle_between(shots[last], shots[first])
+    clash = clash_between(shots[last], shots[first])
+    nats, kind = mark_between(shots[last].frame.camera, shots[first].frame.camera, settings)
+    # Marks of the inner sets number those, not what is made of them.
+    nats = 0.0 if a.is_set or b.is_set else nats
+    base = Link(idle_s=idle, clash=clash, alike=alike, mark=nats, mark_kind=kind if nats else "")
+    if (idle is not None and idle > 4 * settings.gap_s) or clash >= 1 or alike <= 0:
+        return replace(base, content=replace(content.UNKNOWN, view="other"))
+    pairs = _pairs(gallery, a, b)
+    seen, at = content.UNKNOWN, pairs[0]
+    for pair in pairs[: settings.pairs_tried]:
+        trial = gallery.compare(*pair)
+        if seen.view == "unknown" or (trial.view in ("same", "overlap") and trial.agreement > seen.agreement):
+            seen, at = trial, pair
+        if seen.view == "same" or (seen.view == "overlap" and seen.agreement > settings.surely_aligned):
+            break
+    level_a, level_b = (level_ev(shots[k].frame.camera) for k in at)
+    nominal = None if level_a is None or level_b is None else level_b - level_a
+    within = [link.content.shift for link in (*a.links, *b.links) if link.content.view == "same"]
+    usual = max(median(within) if within else settings.shift_floor, settings.shift_floor)
+    step = focus_step(shots[at[0]].frame.camera.focus_m, shots[at[1]].frame.camera.focus_m)
+    moved = _focus(gallery, a, b, pairs, seen)
+    ev = nominal if nominal is not None else (seen.ev if seen.view in ("same", "overlap") else None)
+    if nominal is not None and seen.ev is not None and abs(nominal) <= settings.drift_max_ev and nominal:
+        share = seen.ev / nominal
+        ev = nominal * max(share, 0.0) if share < settings.drift_share else nominal
+    return replace(
+        base, content=seen, reframe=seen.shift / usual, ev_nominal=nominal, ev=ev, focus_step=step, focus=moved,
+        rhythm=1.0,
+    )
+
+
+def _pairs(gallery: Gallery, a: Node, b: Node) -> list[tuple[int, int]]:
+    """Frames of a and b that correspond, best lit first."""
+    fa, fb = a.frames, b.frames
+    if a.kind == b.kind == "bracket" and not a.children[0].is_set:
+        paired = list(zip(fa, fb, strict=False)) if len(fa) == len(fb) else _by_level(a, b)
+    else:
+        middle = (fa[len(fa) // 2], fb[len(fb) // 2])
+        paired = [middle, (fa[0], fb[0]), (fa[-1], fb[-1]), (fa[-1], fb[0])]
+        return list(dict.fromkeys(paired))
+    return sorted(paired, key=lambda p: gallery.badly_lit(p[0]) + gallery.badly_lit(p[1]))
+
+
+def _by_level(a: Node, b: Node) -> list[tuple[int, int]]:
+    return [
+        min(((x, y) for y, lb in zip(b.frames, b.levels, strict=False)), key=lambda p: abs(la - b.levels[0]))
+        for x, la in zip(a.frames, a.levels, strict=False)
+    ]
+
+
+def _focus(
+    gallery: Gallery, a: Node, b: Node, pairs: Sequence[tuple[int, int]], seen: content.ContentLink
+) -> FocusLink:
+    """Focus change between corresponding frames: the comparison with most to compare."""
+    if a.kind != "bracket" and a.is_set:
+        return focus.NOTHING
+    links = [gallery.compare_focus(x, y, seen) for x, y in pairs[:3]]
+    return max(links, key=lambda k: k.comparable, default=focus.NOTHING)
+
+
+def _alike(a: Node, b: Node) -> float:
+    """Likeness of structure, 0..1: kind, number of members, steps of exposure."""
+    if a.kind != b.kind:
+        return 0.3 if not (a.is_set and b.is_set) else 0.0
+    if not a.is_set:
+        return 1.0
+    count = min(len(a.children), len(b.children)) / max(len(a.children), len(b.children))
+    inner = 1.0 if a.children[0].kind == b.children[0].kind else 0.3
+    if a.kind == "bracket" and len(a.levels) == len(b.levels):
+        worst = max(abs(p - q) for p, q in zip(a.levels, b.levels, strict=True))
+        return inner * math.exp(-worst)
+    return inner * (0.4 + 0.6 * count)

@@ -1,0 +1,118 @@
+"""Sets are found at every level, whatever the files say about themselves."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+import pytest
+
+from group.light_shoots import FOCUS, Camera, Look
+from windstill.group import group_frames
+from windstill.records import Grouping
+from windstill.settings import GroupSettings
+
+SAYS = {
+    "everything": {},
+    "no focus distance": {"focus_written": False},
+    "whole seconds": {"whole_seconds": True},
+    "nothing": {"data": False, "focus_written": False},
+}
+
+
+def grouped(camera: Camera) -> Grouping:
+    return group_frames(camera.frames, camera.scores, GroupSettings())
+
+
+def partition(camera: Camera, depth: int) -> set[frozenset[str]]:
+    """The true sets at one depth (1 outermost), by their frames; frames nested less deeply are left out."""
+    sets = defaultdict(set)
+    for name, groups in camera.truth.items():
+        if len(groups) >= depth:
+            sets[groups[:depth]].add(name)
+    return {frozenset(s) for s in sets.values()}
+
+
+def found(grouping: Grouping, depth: int) -> set[frozenset[str]]:
+    by_id = grouping.by_id()
+    at_depth = set()
+    for node in grouping.sets:
+        level, parent = 1, node.parent_set
+        while parent is not None:
+            level, parent = level + 1, by_id[parent].parent_set
+        if level == depth:
+            at_depth.add(frozenset(node.frames))
+    return at_depth
+
+
+def kinds(grouping: Grouping) -> list[str]:
+    return [s.kind for s in grouping.top_level()]
+
+
+@pytest.mark.parametrize("says", SAYS, ids=str)
+def test_an_evening_of_plain_sets(says: str) -> None:
+    camera = Camera(**SAYS[says])
+    camera.bracket(Look(1), (0, -2, 2), "bracket")
+    camera.wait(60)
+    camera.stack(Look(2), FOCUS, "stack")
+    camera.wait(40)
+    for k in range(3):
+        camera.shoot(Look(3, x=0.3 + 0.65 * k), "panorama", idle_s=4)
+    camera.wait(100)
+    for _ in range(5):
+        camera.shoot(Look(4), "burst", idle_s=3)
+    grouping = grouped(camera)
+    assert found(grouping, 1) == partition(camera, 1)
+    assert kinds(grouping) == ["bracket", "stack", "panorama", "burst"]
+
+
+@pytest.mark.parametrize("says", SAYS, ids=str)
+def test_stack_of_brackets(says: str) -> None:
+    camera = Camera(**SAYS[says])
+    for z in FOCUS:
+        camera.bracket(Look(5, focus_dpt=z), (0, -2, 2), "whole", f"focus {z}")
+        camera.wait(2)
+    grouping = grouped(camera)
+    assert found(grouping, 1) == partition(camera, 1)
+    assert found(grouping, 2) == partition(camera, 2)
+    assert kinds(grouping) == ["stack"]
+    assert {s.kind for s in grouping.sets if s.parent_set} == {"bracket"}
+
+
+@pytest.mark.parametrize("says", SAYS, ids=str)
+def test_bracket_of_stacks(says: str) -> None:
+    camera = Camera(**SAYS[says])
+    for ev in (-2, 0, 2):
+        camera.stack(Look(6, level_ev=ev), FOCUS, "whole", f"exposure {ev}")
+        camera.wait(3)
+    grouping = grouped(camera)
+    assert found(grouping, 1) == partition(camera, 1)
+    assert found(grouping, 2) == partition(camera, 2)
+    assert kinds(grouping) == ["bracket"]
+    assert {s.kind for s in grouping.sets if s.parent_set} == {"stack"}
+
+
+@pytest.mark.parametrize("says", SAYS, ids=str)
+def test_panorama_of_stacks_of_brackets(says: str) -> None:
+    camera = Camera(**SAYS[says])
+    for view in range(3):
+        for z in FOCUS[:4]:
+            look = Look(7, x=0.3 + 0.65 * view, focus_dpt=z)
+            camera.bracket(look, (0, -2, 2), "whole", f"view {view}", f"focus {z}")
+            camera.wait(2)
+        camera.wait(6)
+    grouping = grouped(camera)
+    for depth in (1, 2, 3):
+        assert found(grouping, depth) == partition(camera, depth)
+    last = grouping.placements[camera.frames[-1].name]
+    assert (last.view_index, last.focus_index, last.exposure_index) == (3, 4, 3)
+
+
+@pytest.mark.parametrize("says", ["everything", "no focus distance"])
+def test_takes_of_a_stack_in_falling_light(says: str) -> None:
+    camera = Camera(**SAYS[says])
+    for take in range(3):
+        camera.stack(Look(8, x=1 + 0.02 * take, light_ev=-0.3 * take), FOCUS, f"take {take}")
+        camera.wait(12)
+    grouping = grouped(camera)
+    assert found(grouping, 1) == partition(camera, 1)
+    assert [(s.scene, s.take) for s in grouping.top_level()] == [(1, 1), (1, 2), (1, 3)]
