@@ -1,0 +1,228 @@
+"""One frame in linear light: layers and blooms from far to near, each blurred by its own distance."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from windstill.simulate.blooms import Bloom
+from windstill.simulate.layers import GAMMA, Layer
+from windstill.simulate.lens import Blur
+from windstill.simulate.stage import Stage
+from windstill.simulate.timeline import Exposure
+
+Floats = NDArray[np.float32]
+_STRIP_ROWS = 1024
+"""Rows rendered at once: bounds memory, not the result."""
+_CODE = (np.arange(256) / 255.0) ** GAMMA
+_STEM = (0.085, 0.115, 0.045)
+"""Linear colour of stems."""
+
+
+@dataclass(frozen=True, slots=True)
+class _Patch:
+    """A bloom as it stands in the frame: premultiplied RGBA at whole pixels."""
+
+    x: int
+    y: int
+    rgba: Floats
+
+
+def render(stage: Stage, frame: Exposure) -> Floats:
+    """Render one frame.
+
+    Returns
+    -------
+    float32 array, shape (height, width, 3)
+        Linear signal without noise, 1 at clipping (values above are kept), upright.
+    """
+    path = _shake_path(stage, frame)
+    blurs: dict[float, Blur] = {}
+
+    def blur_at(distance: float) -> Blur:
+        disc = round(stage.blur_px(frame, distance), 2)
+        if disc not in blurs:
+            blurs[disc] = Blur(disc, stage.airy_px(frame), path)
+        return blurs[disc]
+
+    patches = [(b, _bloom_patches(stage, frame, b, path)) for b in stage.blooms]
+    items: list[tuple[float, int, Layer | list[_Patch]]] = [(-la.distance_m, 0, la) for la in stage.layers]
+    items += [(-b.distance_m, 1, p) for b, p in patches if p]
+    items.sort(key=lambda item: item[:2])
+    textures = {id(la): la.at_time(_wave_times(stage, frame, la)) for la in stage.layers}
+    out = np.empty((stage.height, stage.width, 3), np.float32)
+    reach = max((blur_at(la.distance_m).reach_px for la in stage.layers), default=0)
+    halo = min(-(-reach // 64) * 64, stage.height)
+    for top in range(0, stage.height, _STRIP_ROWS):
+        bottom = min(top + _STRIP_ROWS, stage.height)
+        first, last = max(0, top - halo), min(stage.height, bottom + halo)
+        canvas = _strip(stage, frame, first, last, items, textures, blur_at)
+        out[top:bottom] = canvas[top - first : bottom - first]
+    out *= np.float32(stage.gain(frame))
+    _vignette(out, stage.body(frame).vignetting_ev)
+    return out
+
+
+def _shake_path(stage: Stage, frame: Exposure) -> NDArray[np.float64] | None:
+    if frame.shake_rad == 0 and frame.settle_rad == 0:
+        return None
+    count = int(np.clip(frame.exposure_s * 240, 33, 1025))
+    path = stage.shake(frame, stage.times(frame, count))
+    return path if float(np.ptp(path, axis=0).max()) > 0.02 else None
+
+
+def _wave_times(stage: Stage, frame: Exposure, layer: Layer) -> NDArray[np.float64]:
+    if layer.waves is None:
+        return np.array([frame.t_s])
+    count = int(np.clip(math.ceil(frame.exposure_s / layer.waves.memory_s * 4), 1, 12))
+    return stage.times(frame, count)
+
+
+def _strip(stage: Stage, frame: Exposure, first: int, last: int, items, textures, blur_at) -> Floats:  # type: ignore[no-untyped-def]
+    camera = stage.camera(frame)
+    canvas = np.zeros((last - first, stage.width, 3), np.float32)
+    moved = any(frame.at)
+    shared = camera.surface(first, last - first, math.inf)
+    bare = True
+    for _, _, item in items:
+        if isinstance(item, Layer):
+            u, v = camera.surface(first, last - first, item.distance_m) if moved else shared
+            blur = blur_at(item.distance_m)
+            bare = not _lay(canvas, stage, frame, item, textures[id(item)], u, v, blur, bare) and bare
+        else:
+            for patch in item:
+                y0, y1 = max(patch.y, first), min(patch.y + patch.rgba.shape[0], last)
+                x0, x1 = max(patch.x, 0), min(patch.x + patch.rgba.shape[1], stage.width)
+                if y0 < y1 and x0 < x1:
+                    part = patch.rgba[y0 - patch.y : y1 - patch.y, x0 - patch.x : x1 - patch.x]
+                    _over(canvas[y0 - first : y1 - first, x0:x1], part)
+    return canvas
+
+
+def _lay(
+    canvas: Floats, stage: Stage, frame: Exposure, layer: Layer, texture: NDArray[np.uint8], u: Floats, v: Floats,
+    blur: Blur, bare: bool,
+) -> bool:
+    """Put one layer over the canvas; True when it touched it."""
+    top, bottom = layer.v_range
+    reach = (blur.reach_px + 2) / stage.focal_px
+    coarse = v[:, :: max(1, v.shape[1] // 48)]
+    seen = (coarse.max(axis=1) >= top - reach) & (coarse.min(axis=1) <= bottom + reach)
+    rows = np.flatnonzero(seen)
+    if bare:
+        rows = np.arange(v.shape[0])
+    if rows.size == 0:
+        return False
+    # Whole blocks, so that a reduced blur falls on the same pixels whatever the layer's height.
+    a, b = max(0, int(rows[0]) // 16 * 16), min(v.shape[0], -(-(int(rows[-1]) + 1) // 16) * 16)
+    dx, dy = blur.offset
+    k = np.float32(layer.scale / stage.camera(frame).focal_px)
+    shift = layer.u0 + layer.drift_u_s * (frame.t_s + frame.exposure_s / 2)
+    mx = (u[a:b] - np.float32(shift)) * np.float32(layer.scale) + np.float32(dx) * k
+    my = (v[a:b] - np.float32(layer.v0)) * np.float32(layer.scale) + np.float32(dy) * k
+    code = cv2.remap(texture, mx, my, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    colour = np.empty(code.shape, np.float32)
+    _decode(code, layer.lut, colour)
+    _over(canvas[a:b], blur(colour))
+    return True
+
+
+@njit(cache=True, nogil=True)
+def _decode(code, lut, out):  # type: ignore[no-untyped-def]
+    for y in range(code.shape[0]):
+        for x in range(code.shape[1]):
+            alpha = np.float32(code[y, x, 3]) * np.float32(1.0 / 255.0)
+            for ch in range(3):
+                out[y, x, ch] = lut[code[y, x, ch]] * alpha
+            out[y, x, 3] = alpha
+
+
+@njit(cache=True, nogil=True)
+def _over(canvas, patch):  # type: ignore[no-untyped-def]
+    for y in range(canvas.shape[0]):
+        for x in range(canvas.shape[1]):
+            rest = np.float32(1.0) - patch[y, x, 3]
+            for ch in range(3):
+                canvas[y, x, ch] = canvas[y, x, ch] * rest + patch[y, x, ch]
+
+
+def _bloom_patches(stage: Stage, frame: Exposure, bloom: Bloom, shake: NDArray[np.float64] | None) -> list[_Patch]:
+    path = stage.head_path(bloom, frame)
+    mean = path.mean
+    if not np.all(np.isfinite(mean)):
+        return []
+    disc = round(stage.blur_px(frame, bloom.distance_m), 2)
+    airy = stage.airy_px(frame)
+    blur = Blur(disc, airy, path.at)
+    jac = stage.camera(frame).jacobian(bloom.u, bloom.v, bloom.distance_m)
+    sprite = stage.sprites[bloom.index]
+    h, w = sprite.shape[:2]
+    forward = jac / stage.scale
+    half = np.abs(forward) @ np.array([w / 2 + 1, h / 2 + 1]) + blur.reach_px + 2
+    lo = np.floor(mean - half).astype(int)
+    size = (np.ceil(mean + half).astype(int) - lo + 1).tolist()
+    patches: list[_Patch] = []
+    if bloom.kind not in ("disc", "bush"):
+        patches += _stem_patch(stage, frame, bloom, disc, airy, shake)
+    if lo[0] >= stage.width or lo[1] >= stage.height or lo[0] + size[0] <= 0 or lo[1] + size[1] <= 0:
+        return patches
+    middle = mean - np.array(blur.offset) - lo
+    matrix = np.column_stack([forward, middle - forward @ np.array([w // 2, h // 2])])
+    code = cv2.warpAffine(sprite, matrix, (size[0], size[1]), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT)
+    colour = np.empty(code.shape, np.float32)
+    _decode(code, _CODE.astype(np.float32), colour)
+    patches.append(_Patch(int(lo[0]), int(lo[1]), blur(colour)))
+    return patches
+
+
+def _stem_patch(
+    stage: Stage, frame: Exposure, bloom: Bloom, disc: float, airy: float, shake: NDArray[np.float64] | None
+) -> list[_Patch]:
+    """The stem, drawn at several moments of the exposure and averaged."""
+    count = int(np.clip(stage.samples(bloom, frame) // 3, 1, 24))
+    times = stage.times(frame, count)
+    sway = stage.bloom_sway_m(bloom, frame, times)
+    heights = np.linspace(0, 1, 9)
+    camera = stage.camera(frame)
+    lines = np.stack([camera.project(stage.points(bloom, sway, float(k))) for k in heights], axis=1)
+    if not np.all(np.isfinite(lines)):
+        return []
+    width = 0.0022 / bloom.distance_m * stage.focal_px
+    blur = Blur(disc, airy, shake)
+    margin = blur.reach_px + width + 3
+    lo = np.floor(lines.min(axis=(0, 1)) - margin).astype(int)
+    hi = np.ceil(lines.max(axis=(0, 1)) + margin).astype(int)
+    lo, hi = np.maximum(lo, -int(margin)), np.minimum(hi, [stage.width + int(margin), stage.height + int(margin)])
+    w, h = int(hi[0] - lo[0]), int(hi[1] - lo[1])
+    if w <= 0 or h <= 0:
+        return []
+    up = 2 if width < 6 else 1
+    total = np.zeros((h * up, w * up), np.float32)
+    for line in lines:
+        one = np.zeros((h * up, w * up), np.uint8)
+        points = np.round(((line - lo + 0.5) * up - 0.5) * 16).astype(np.int32)
+        cv2.polylines(one, [points], False, 255, max(1, round(width * up)), cv2.LINE_AA, 4)
+        total += one
+    alpha = total / np.float32(255 * len(lines))
+    if up > 1:
+        alpha = cv2.resize(alpha, (w, h), interpolation=cv2.INTER_AREA)
+    if width < 1:
+        alpha *= np.float32(width)
+    tone = 0.7 + 0.6 * ((bloom.seed % 97) / 97)
+    rgba = np.dstack([alpha * np.float32(c * tone) for c in _STEM] + [alpha])
+    return [_Patch(int(lo[0]), int(lo[1]), blur(rgba))]
+
+
+def _vignette(picture: Floats, ev: float) -> None:
+    if ev == 0:
+        return
+    h, w = picture.shape[:2]
+    y = ((np.arange(h) - (h - 1) / 2) / (0.5 * math.hypot(w, h))) ** 2
+    x = ((np.arange(w) - (w - 1) / 2) / (0.5 * math.hypot(w, h))) ** 2
+    for row in range(h):
+        picture[row] *= (2.0 ** (-ev * (x + y[row]))).astype(np.float32)[:, None]

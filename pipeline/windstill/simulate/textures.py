@@ -1,0 +1,152 @@
+"""Fine texture at every scale: dead leaves (occluding shapes of all sizes) and fractal noise.
+
+Photographs of nature have a power spectrum near 1/f^2 with sharp edges at every scale; occluding discs with sizes
+drawn from r^-3 have both (Lee, Mumford & Huang 2001). Nothing here repeats.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+Plane = NDArray[np.uint8]
+Floats = NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True)
+class LeafStyle:
+    """Shapes of a leaf texture. Sizes in texture pixels; `aspect` short over long axis; angles in degrees."""
+
+    smallest_px: float = 1.4
+    largest_px: float = 60.0
+    aspect: tuple[float, float] = (0.4, 1.0)
+    angle_deg: float = 0.0
+    spread_deg: float = 90.0
+    shading: float = 0.25
+    cover: float = 1.6
+
+
+def fractal(height: int, width: int, rng: np.random.Generator, roughness: float = 0.5) -> Floats:
+    """Fractal noise of unit deviation, every octave `roughness` times as strong as the coarser one.
+
+    Returns
+    -------
+    float32 array, shape (height, width)
+    """
+    sizes = [(height, width)]
+    while min(sizes[-1]) > 4 and max(sizes[-1]) > 8:
+        sizes.append((max(2, (sizes[-1][0] + 1) // 2), max(2, (sizes[-1][1] + 1) // 2)))
+    field = rng.standard_normal(sizes[-1], dtype=np.float32)
+    gain = 1.0
+    for h, w in reversed(sizes[:-1]):
+        gain *= roughness
+        field = cv2.resize(field, (w, h), interpolation=cv2.INTER_LINEAR)
+        field += np.float32(gain) * rng.standard_normal((h, w), dtype=np.float32)
+    field -= field.mean()
+    deviation = float(field.std())
+    return np.asarray(field / np.float32(max(deviation, 1e-6)), np.float32)
+
+
+def fractal_line(length: int, rng: np.random.Generator, roughness: float = 0.6) -> Floats:
+    """One-dimensional fractal noise of unit deviation, for outlines."""
+    field = rng.standard_normal(3).astype(np.float32)
+    gain = 1.0
+    while field.size < length:
+        gain *= roughness
+        n = min(length, field.size * 2)
+        field = np.interp(np.linspace(0, field.size - 1, n), np.arange(field.size), field).astype(np.float32)
+        field += np.float32(gain) * rng.standard_normal(n).astype(np.float32)
+    field = field[:length]
+    return np.asarray((field - field.mean()) / max(float(field.std()), 1e-6), np.float32)
+
+
+def leaves(
+    height: int, width: int, rng: np.random.Generator, style: LeafStyle, top: Floats | None = None
+) -> tuple[Plane, Plane, Plane]:
+    """Dead-leaves texture.
+
+    Parameters
+    ----------
+    top : float32 array, shape (width,), optional
+        Outline: no leaf has its centre above this row, and the opaque part begins below it.
+
+    Returns
+    -------
+    value, mix, opaque : uint8 arrays, shape (height, width)
+        Brightness about 128, colour mixture 0..255, and opacity 0 or 255.
+    """
+    value = np.full((height, width), 110, np.uint8)
+    mix = np.full((height, width), 128, np.uint8)
+    opaque = np.full((height, width), 255, np.uint8)
+    if top is not None:
+        opaque[np.arange(height)[:, None] < np.floor(top)[None, :]] = 0
+    lo = style.smallest_px
+    hi = max(min(style.largest_px, max(height, width) / 3), lo * 1.5)
+    mean_aspect = 0.5 * (style.aspect[0] + style.aspect[1])
+    mean_area = np.pi * mean_aspect * 2 * lo * lo * np.log(hi / lo) / (1 - (lo / hi) ** 2)
+    count = int(style.cover * height * width / mean_area) + 1
+    radius = lo / np.sqrt(1 - rng.random(count) * (1 - (lo / hi) ** 2))
+    x = rng.random(count) * width
+    y = rng.random(count) * height
+    if top is not None:
+        floor = top[np.clip(x.astype(np.int64), 0, width - 1)]
+        keep = y >= floor
+        x, y, radius = x[keep], y[keep], radius[keep]
+        count = x.size
+    across = rng.uniform(style.aspect[0], style.aspect[1], count)
+    angle = np.deg2rad(style.angle_deg + rng.uniform(-style.spread_deg, style.spread_deg, count))
+    base = np.clip(128 + 46 * rng.standard_normal(count), 12, 243)
+    tint = rng.random(count) * 255
+    slope = style.shading * 128 * rng.uniform(-1, 1, count)
+    _stamp(
+        value, mix, opaque, x.astype(np.float32), y.astype(np.float32), radius.astype(np.float32),
+        (radius * across).astype(np.float32), np.cos(angle).astype(np.float32), np.sin(angle).astype(np.float32),
+        base.astype(np.float32), slope.astype(np.float32), tint.astype(np.uint8),
+    )
+    return value, mix, opaque
+
+
+@njit(cache=True, nogil=True)
+def _stamp(value, mix, opaque, xs, ys, long, short, cos, sin, base, slope, tint):  # type: ignore[no-untyped-def]
+    height, width = value.shape
+    for i in range(xs.size):
+        a, b, c, s = long[i], short[i], cos[i], sin[i]
+        half_x = np.sqrt((a * c) ** 2 + (b * s) ** 2)
+        half_y = np.sqrt((a * s) ** 2 + (b * c) ** 2)
+        y0, y1 = max(0, int(np.ceil(ys[i] - half_y))), min(height - 1, int(ys[i] + half_y))
+        x0, x1 = max(0, int(np.ceil(xs[i] - half_x))), min(width - 1, int(xs[i] + half_x))
+        for y in range(y0, y1 + 1):
+            dy = y - ys[i]
+            for x in range(x0, x1 + 1):
+                dx = x - xs[i]
+                u = (dx * c + dy * s) / a
+                v = (dy * c - dx * s) / b
+                if u * u + v * v <= 1.0:
+                    shade = base[i] + slope[i] * v
+                    value[y, x] = np.uint8(min(max(shade, 0.0), 255.0))
+                    mix[y, x] = tint[i]
+                    opaque[y, x] = 255
+
+
+@njit(cache=True, nogil=True)
+def paint(out, value, mix, opaque, fine, first, second, contrast, fine_contrast):  # type: ignore[no-untyped-def]
+    """Fill a uint8 RGBA picture: colours between `first` and `second` (gamma-coded 0..1), brightened by the texture.
+
+    The gain is exponential in the texture, so that its contrast is the same in every channel and at every brightness.
+    """
+    height, width = value.shape
+    gain = np.empty(256, np.float32)
+    for k in range(256):
+        gain[k] = np.exp(contrast * (k - 128.0) / 128.0)
+    for y in range(height):
+        for x in range(width):
+            g = gain[value[y, x]] * (1.0 + fine_contrast * fine[y, x])
+            m = mix[y, x] / 255.0
+            for ch in range(3):
+                level = 255.0 * g * (first[ch] * (1.0 - m) + second[ch] * m) + 0.5
+                out[y, x, ch] = np.uint8(min(max(level, 0.0), 255.0))
+            out[y, x, 3] = opaque[y, x]
