@@ -2,7 +2,7 @@
 
 from windstill.imaging.decoded import Decoded, ImageInfo, ImagingError
 from windstill.imaging.encode import encode_jpeg, encode_png
-from windstill.imaging.open import decode, decode_rgb, preview, probe
+from windstill.imaging.entry import decode, decode_rgb, preview, probe
 
 __all__ = [
     "Decoded", "ImageInfo", "ImagingError",

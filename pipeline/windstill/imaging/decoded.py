@@ -7,8 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-Bytes2D = NDArray[np.uint8]
-RGB = NDArray[np.uint8]
+U8 = NDArray[np.uint8]
 
 
 class ImagingError(Exception):
@@ -25,11 +24,15 @@ class ImageInfo:
         Size of the full picture, at least 1.
     format : str
         ``"jpeg"``, ``"png"``, ``"tiff"``, ``"webp"``, ``"heic"`` or ``"raw"``, by content, never by extension.
+    turned : bool
+        The container turns the picture itself (HEIC), so the size is upright already and the recorded
+        orientation must not be applied to it.
     """
 
     width_px: int
     height_px: int
     format: str
+    turned: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -39,11 +42,11 @@ class Decoded:
     Attributes
     ----------
     luma : uint8 array (H, W)
-        Displayed brightness: Rec. 601 luma of the sRGB-encoded values, 0..255.
+        Displayed brightness: Rec. 601 luma of the encoded (taken as sRGB) values, 0..255.
     colour_small : uint8 array (h, w, 3)
-        RGB, area-averaged, long side at most 1024.
+        RGB, area-averaged, long side 1024 (that of `luma` where it is shorter).
     clip_high, clip_low : bool arrays (ceil(H/4), ceil(W/4))
-        Sampled at every 4th pixel of the decoded picture: any channel at least 254; all channels at most 1.
+        Entry [i, j] is about pixel [4 i, 4 j] of `luma`: any channel at least 254; all channels at most 1.
     bits : int
         Bits per channel in the file.
     decoder : str
@@ -51,11 +54,12 @@ class Decoded:
     width_px, height_px : int
         Upright full-resolution size.
     luma_scale : float
-        Pixels of `luma` per full-resolution pixel, along each axis: 1.0 unless a smaller picture was decoded.
+        Pixels of `luma` per full-resolution pixel, along each axis. 1.0 or 0.5 from `decode`, where
+        0.5 halves odd sizes up or down; below 1 from `preview`.
     """
 
-    luma: Bytes2D
-    colour_small: RGB
+    luma: U8
+    colour_small: U8
     clip_high: NDArray[np.bool_]
     clip_low: NDArray[np.bool_]
     bits: int
@@ -63,3 +67,28 @@ class Decoded:
     width_px: int
     height_px: int
     luma_scale: float = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pixels:
+    """Decoded pixels before anything is derived from them.
+
+    Attributes
+    ----------
+    picture : uint8 array (H, W, 3) RGB or (H, W) gray
+        Encoded values (taken as sRGB), as recorded, or upright where `turned`.
+    bits : int
+        Bits per channel in the file.
+    decoder : str
+        What was used.
+    full_size : (width, height) or None
+        Size of the full picture in the same position, where `picture` is smaller.
+    turned : bool
+        Already upright.
+    """
+
+    picture: U8
+    bits: int
+    decoder: str
+    full_size: tuple[int, int] | None = None
+    turned: bool = False

@@ -1,4 +1,8 @@
-"""From full-size RGB to what later rooms need, then upright."""
+"""From full-size pixels to what later rooms need, upright.
+
+Everything here runs once per frame on the full picture, so each step is one pass of an OpenCV kernel:
+halving by 2 x 2 means (its vectorised case) instead of one area reduction by an uneven factor costs a fifth.
+"""
 
 from __future__ import annotations
 
@@ -8,8 +12,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from windstill.imaging.decoded import RGB, Decoded
-from windstill.imaging.upright import swaps_sides, upright
+from windstill.imaging.decoded import U8, Decoded, Pixels
+from windstill.imaging.upright import mirrored, swaps_sides, upright
 
 SMALL_LONG_PX = 1024
 CLIP_STEP = 4
@@ -17,71 +21,82 @@ CLIPPED_HIGH = 254
 CLIPPED_LOW = 1
 
 
-def derive(
-    picture: NDArray[np.uint8],
-    orientation: int,
-    *,
-    bits: int,
-    decoder: str,
-    full_size: tuple[int, int] | None = None,
-) -> Decoded:
-    """Build the room's result from recorded RGB or gray pixels.
+def derive(pixels: Pixels, orientation: int) -> Decoded:
+    """Build the room's result.
 
     Parameters
     ----------
-    picture : uint8 array (H, W, 3) RGB or (H, W) gray
-        sRGB-encoded, as recorded (not yet upright).
+    pixels : Pixels
+        Its memory is free for re-use afterwards: nothing in the result shares it unless it is gray.
     orientation : int
-        Exif Orientation.
-    bits : int
-        Bits per channel in the file.
-    decoder : str
-        What decoded it.
-    full_size : (width, height), optional
-        Recorded size of the full picture where `picture` is smaller.
+        Exif Orientation, 1..8; not applied where the pixels are upright already.
     """
+    picture = pixels.picture
+    turn = 1 if pixels.turned else orientation
     height, width = picture.shape[:2]
-    full_w, full_h = full_size or (width, height)
+    full_w, full_h = pixels.full_size or (width, height)
     luma: Any = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
-    high, low = _clipping(picture)
-    small = area_reduced(picture, SMALL_LONG_PX)
-    if small.ndim == 2:
-        small = np.repeat(small[..., None], 3, axis=2)
-    if swaps_sides(orientation):
-        full_w, full_h = full_h, full_w
+    brightest = _brightest(_sampled(picture, turn))
+    scale = max(width, height) / max(full_w, full_h)
     return Decoded(
-        luma=upright(luma, orientation),
-        colour_small=upright(small, orientation),
-        clip_high=upright(high, orientation),
-        clip_low=upright(low, orientation),
-        bits=bits,
-        decoder=decoder,
-        width_px=full_w,
-        height_px=full_h,
-        luma_scale=1.0 if full_size is None else max(width, height) / max(full_w, full_h),
+        luma=upright(luma, turn),
+        colour_small=upright(as_rgb(area_reduced(picture, SMALL_LONG_PX)), turn),
+        clip_high=upright(brightest >= CLIPPED_HIGH, turn),
+        clip_low=upright(brightest <= CLIPPED_LOW, turn),
+        bits=pixels.bits,
+        decoder=pixels.decoder,
+        width_px=full_h if swaps_sides(turn) else full_w,
+        height_px=full_w if swaps_sides(turn) else full_h,
+        luma_scale=scale,
     )
 
 
-def area_reduced(picture: NDArray[np.uint8], long_px: int) -> NDArray[np.uint8]:
-    """Average areas until the long side is at most `long_px`; a smaller picture is given back as it is."""
+def area_reduced(picture: U8, long_px: int) -> U8:
+    """Average areas until the long side is `long_px`; a copy where it is no longer than that already.
+
+    Halved by 2 x 2 means down to less than twice the size, then resampled linearly. An odd last row or
+    column is left out of a halving, so places agree to within half a pixel of the result.
+    """
+    reduced: Any = picture
+    while max(reduced.shape[:2]) >= 2 * long_px and min(reduced.shape[:2]) >= 2:
+        rows, cols = reduced.shape[0] // 2, reduced.shape[1] // 2
+        reduced = cv2.resize(reduced[: 2 * rows, : 2 * cols], (cols, rows), interpolation=cv2.INTER_AREA)
     height, width = picture.shape[:2]
-    scale = long_px / max(height, width)
-    if scale >= 1:
-        return np.ascontiguousarray(picture)
+    scale = min(1.0, long_px / max(height, width))
     size = (max(1, round(width * scale)), max(1, round(height * scale)))
-    reduced: Any = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
-    result: NDArray[np.uint8] = reduced
-    return result
+    if size == (width, height):
+        return picture.copy()
+    return np.asarray(cv2.resize(reduced, size, interpolation=cv2.INTER_LINEAR), np.uint8)
 
 
-def as_rgb(picture: NDArray[np.uint8]) -> RGB:
+def as_rgb(picture: U8) -> U8:
     """Three equal channels from gray; RGB as it is."""
     return np.repeat(picture[..., None], 3, axis=2) if picture.ndim == 2 else picture
 
 
-def _clipping(picture: NDArray[np.uint8]) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    sampled = np.ascontiguousarray(picture[::CLIP_STEP, ::CLIP_STEP])
-    brightest = sampled
-    if sampled.ndim == 3:
-        brightest = np.maximum(np.maximum(sampled[..., 0], sampled[..., 1]), sampled[..., 2])
-    return brightest >= CLIPPED_HIGH, brightest <= CLIPPED_LOW
+def _sampled(picture: U8, orientation: int) -> U8:
+    """Every 4th pixel, counted from the upright picture's upper left corner.
+
+    Nearest-neighbour resizing by exactly 4 reads the same pixels as slicing and is three times faster.
+    """
+    height, width = picture.shape[:2]
+    flip_x, flip_y = mirrored(orientation)
+    left = (width - 1) % CLIP_STEP if flip_x else 0
+    top = (height - 1) % CLIP_STEP if flip_y else 0
+    rows = picture[top::CLIP_STEP]
+    whole = (width - left) // CLIP_STEP
+    count = -(-(width - left) // CLIP_STEP)
+    sampled = np.empty((rows.shape[0], count, *picture.shape[2:]), np.uint8)
+    if whole:
+        block = rows[:, left : left + CLIP_STEP * whole]
+        sampled[:, :whole] = cv2.resize(block, (whole, rows.shape[0]), interpolation=cv2.INTER_NEAREST)
+    if count > whole:
+        sampled[:, whole] = rows[:, left + CLIP_STEP * whole]
+    return sampled
+
+
+def _brightest(sampled: U8) -> NDArray[np.uint8]:
+    if sampled.ndim == 2:
+        return sampled
+    red, green, blue = cv2.split(sampled)
+    return np.asarray(cv2.max(cv2.max(red, green), blue), np.uint8)

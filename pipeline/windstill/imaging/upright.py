@@ -36,6 +36,11 @@ def swaps_sides(orientation: int) -> bool:
     return 5 <= orientation <= 8
 
 
+def mirrored(orientation: int) -> tuple[bool, bool]:
+    """Whether recorded columns (x), and rows (y), run against the upright picture's axis they end on."""
+    return orientation in (2, 3, 7, 8), orientation in (3, 4, 6, 7)
+
+
 def _turn(picture: NDArray[Any], orientation: int) -> NDArray[Any]:
     match orientation:
         case 2:

@@ -1,0 +1,136 @@
+"""The room's entry points: one decode per call, by content, never by extension.
+
+What cameras write most, sequential JPEG, is decoded here by libjpeg-turbo; everything else in a separate process.
+"""
+
+from __future__ import annotations
+
+import threading
+from pathlib import Path
+
+from windstill.imaging import isolated
+from windstill.imaging.decoded import U8, Decoded, ImageInfo
+from windstill.imaging.derive import as_rgb, derive
+from windstill.imaging.jpeg import Buffer, JpegHeader, decode_jpeg, header_of
+from windstill.imaging.kinds import look, read_whole
+from windstill.imaging.previews import jpeg_preview, read_jpeg_head
+from windstill.imaging.upright import upright
+from windstill.settings.imaging import ImagingSettings
+
+_mine = threading.local()
+
+
+def decode(path: Path, orientation: int, settings: ImagingSettings) -> Decoded:
+    """Decode a picture once.
+
+    Parameters
+    ----------
+    path : Path
+        Opened for reading only.
+    orientation : int
+        Exif Orientation as recorded, 1..8; not applied to HEIC, which turns itself.
+    settings : ImagingSettings
+
+    Returns
+    -------
+    Decoded
+        Full size, or half size for raw files without a large embedded JPEG.
+
+    Raises
+    ------
+    ImagingError
+        The file cannot be used: unreadable, cut off, damaged, too large, of no known kind, or its decoder is
+        not installed, crashed, or took too long.
+
+    Notes
+    -----
+    Embedded colour profiles are not applied: values are taken as sRGB-encoded.
+    """
+    plain = _plain_jpeg(path, settings)
+    if plain is None:
+        return isolated.decode(path, orientation, settings)
+    if not hasattr(_mine, "buffer"):
+        _mine.buffer = Buffer()
+    return derive(decode_jpeg(*plain, settings, _mine.buffer), orientation)
+
+
+def decode_rgb(path: Path, orientation: int, settings: ImagingSettings) -> U8:
+    """Decode a picture to full-resolution colour, for crops at 100 %.
+
+    Parameters
+    ----------
+    path, orientation, settings
+        As for `decode`.
+
+    Returns
+    -------
+    uint8 array (H, W, 3)
+        Upright RGB. H and W are `Decoded.height_px` and `Decoded.width_px`.
+
+    Raises
+    ------
+    ImagingError
+        As `decode`.
+    """
+    plain = _plain_jpeg(path, settings)
+    if plain is None:
+        return isolated.decode_rgb(path, orientation, settings)
+    return upright(as_rgb(decode_jpeg(*plain, settings).picture), orientation)
+
+
+def preview(path: Path, orientation: int, settings: ImagingSettings, *, allow_scaled: bool = False) -> Decoded | None:
+    """The largest embedded preview, for the quick check.
+
+    Parameters
+    ----------
+    path, orientation, settings
+        As for `decode`.
+    allow_scaled : bool
+        For a JPEG without a preview of `ImagingSettings.preview_min_px`, decode the picture itself at reduced
+        size (about half the cost of a full decode).
+
+    Returns
+    -------
+    Decoded or None
+        Size is that of the full picture, `luma_scale` below 1. ``None`` when nothing large enough is embedded.
+
+    Raises
+    ------
+    ImagingError
+        As `decode`; a file that is cut off is an error even where its preview is whole.
+    """
+    kind, size = look(path, settings)
+    if kind in ("png", "webp", "heic"):
+        return None
+    if kind != "jpeg":
+        return isolated.preview(path, orientation, settings)
+    pixels = jpeg_preview(path, size, settings, allow_scaled=allow_scaled)
+    return None if pixels is None else derive(pixels, orientation)
+
+
+def probe(path: Path, settings: ImagingSettings | None = None) -> ImageInfo:
+    """Recorded size and format, from headers only.
+
+    Raises
+    ------
+    ImagingError
+        As `decode`, as far as a header can tell.
+    """
+    settings = settings or ImagingSettings()
+    kind, _ = look(path, settings)
+    if kind != "jpeg":
+        return isolated.info(path, settings)
+    _, header = read_jpeg_head(path, settings)
+    return ImageInfo(header.width_px, header.height_px, "jpeg")
+
+
+def _plain_jpeg(path: Path, settings: ImagingSettings) -> tuple[bytes, JpegHeader] | None:
+    """Bytes and header of a JPEG to be decoded in this process, ``None`` for everything else."""
+    kind, _ = look(path, settings)
+    if kind != "jpeg":
+        return None
+    data = read_whole(path, settings)
+    header = header_of(data, settings)
+    return (data, header) if header.plain else None
+
+

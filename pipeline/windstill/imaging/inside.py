@@ -1,0 +1,86 @@
+"""Decoding of everything but plain camera JPEGs. Called only in the separate process (see `isolated`)."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from windstill.imaging import heic, raster, raw, tiff
+from windstill.imaging.decoded import ImageInfo, Pixels
+from windstill.imaging.jpeg import decode_jpeg, header_of
+from windstill.imaging.kinds import RAW_SUFFIXES, Kind, look, read_whole
+from windstill.settings.imaging import ImagingSettings
+
+
+def read(path: Path, settings: ImagingSettings, *, full: bool) -> Pixels:
+    """Decode a picture of any kind.
+
+    Parameters
+    ----------
+    full : bool
+        Full size is needed, whatever it costs.
+
+    Raises
+    ------
+    ImagingError
+        The file cannot be used.
+    MemoryError
+        Decoding takes more than it may.
+    """
+    kind = _kind(path, settings)
+    match kind:
+        case "raw":
+            try:
+                return raw.read(path, settings, full=full)
+            except raw.NotRaw as err:
+                raise raw.unknown_raw() from err
+        case "tiff":
+            return tiff.read(path, settings)
+        case "heic":
+            return heic.read(path, settings)
+        case "jpeg":
+            return _jpeg(path, settings)
+    return raster.read(path, kind, settings)
+
+
+def preview(path: Path, settings: ImagingSettings) -> Pixels | None:
+    """The embedded preview of a raw file; other kinds have none that serves."""
+    if _kind(path, settings) != "raw":
+        return None
+    try:
+        return raw.preview(path, settings)
+    except raw.NotRaw as err:
+        raise raw.unknown_raw() from err
+
+
+def info(path: Path, settings: ImagingSettings) -> ImageInfo:
+    """What the header says."""
+    kind = _kind(path, settings)
+    match kind:
+        case "raw":
+            try:
+                return raw.info(path, settings)
+            except raw.NotRaw as err:
+                raise raw.unknown_raw() from err
+        case "tiff":
+            return tiff.info(path, settings)
+        case "heic":
+            return heic.info(path, settings)
+    return raster.info(path, kind, settings)
+
+
+def _kind(path: Path, settings: ImagingSettings) -> Kind:
+    kind, _ = look(path, settings)
+    if kind == "tiff" and (tiff.is_raw(path) or path.suffix.lower() in RAW_SUFFIXES):
+        return "raw"
+    return kind
+
+
+def _jpeg(path: Path, settings: ImagingSettings) -> Pixels:
+    """A progressive JPEG by libjpeg-turbo, the rest (CMYK, scans per component, odd sampling) by Pillow."""
+    data = read_whole(path, settings)
+    header = header_of(data, settings)
+    if header.progressive and header.precision == 8 and header.components in (1, 3):
+        return decode_jpeg(data, header, settings)
+    return raster.read(path, "jpeg", settings)
+
+
