@@ -7,6 +7,7 @@ picture is clipped or plain, so those parts neither speak for nor against.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import lru_cache, partial
@@ -28,7 +29,8 @@ _COARSE_SIGMA_PX = 5.0
 _DIAGONAL_35MM = 43.27
 # sRGB decoding of every 8-bit step (IEC 61966-2-1).
 _STEPS = np.arange(256, dtype=np.float32) / 255
-_LINEAR = np.where(_STEPS <= 0.04045, _STEPS / 12.92, ((_STEPS + 0.055) / 1.055) ** 2.4).astype(np.float32)
+_LINEAR = np.where(_STEPS <= 0.04045, _STEPS / 12.92, ((_STEPS + 0.055) / 1.055) ** 2.4)
+_LOG2_LINEAR = np.log2(np.maximum(_LINEAR, 1e-5)).astype(np.float32)
 
 
 @dataclass(eq=False)
@@ -56,6 +58,16 @@ class Picture:
     elsewise: tuple[Callable[[], Picture], ...] = ()
     _spectrum: NDArray[np.complex64] | None = None
     _others: tuple[Picture, ...] | None = None
+    _slopes: tuple[FloatMap, FloatMap] | None = None
+
+    def slopes(self) -> tuple[FloatMap, FloatMap]:
+        """Gradient of the field along x and y, kept."""
+        if self._slopes is None:
+            self._slopes = (
+                cv2.Sobel(self.field, cv2.CV_32F, 1, 0, ksize=3, scale=0.125),
+                cv2.Sobel(self.field, cv2.CV_32F, 0, 1, ksize=3, scale=0.125),
+            )
+        return self._slopes
 
     def spectrum(self, shape: tuple[int, int]) -> NDArray[np.complex64]:
         """Zero-padded transform of the field, kept."""
@@ -107,7 +119,7 @@ class ContentLink:
     @property
     def shift(self) -> float:
         """Length of the shift, long sides."""
-        return float(np.hypot(self.shift_x, self.shift_y))
+        return math.hypot(self.shift_x, self.shift_y)
 
 
 UNKNOWN = ContentLink("unknown")
@@ -169,15 +181,17 @@ def compare(a: Picture, b: Picture, settings: GroupSettings) -> ContentLink:
         if abs(np.log(a.luma.shape[0] / a.luma.shape[1] * b.luma.shape[1] / b.luma.shape[0])) > 0.03:
             return ContentLink("other", -12.0, support=1.0)
         b = _reshaped(b, a.luma.shape)
-    if np.sqrt(a.energy * b.energy) < settings.min_support:
+    if math.sqrt(a.energy * b.energy) < settings.min_support:
         return UNKNOWN
-    near = _refine(a.field, b.field, 0.0, 0.0)
+    near = _refine(a, b, 0.0, 0.0)
     best = _verified(a, b, *near)
     if best[2] < settings.surely_aligned:
-        for dx, dy in _candidates(a, b, settings):
-            trial = _verified(a, b, *_refine(a.field, b.field, dx, dy))
-            if _merit(trial, settings) > _merit(best, settings):
-                best = trial
+        # A peak of the correlation lies within a pixel of the truth: verify first, refine the best alone.
+        trials = [_verified(a, b, dx, dy) for dx, dy in _candidates(a, b, settings)]
+        rough = max(trials, key=lambda trial: _merit(trial, settings), default=best)
+        if _merit(rough, settings) > 0.8 * _merit(best, settings):
+            fine = _verified(a, b, *_refine(a, b, rough[0], rough[1]))
+            best = max(best, rough, fine, key=lambda trial: _merit(trial, settings))
     link = _judged(a, b, best, settings)
     if link.view == "other":
         # Neighbouring views match only in the right projection.
@@ -197,7 +211,7 @@ def _merit(trial: _Trial, settings: GroupSettings) -> float:
     _, _, agreement, support, overlap = trial
     if support < settings.min_support:
         return 0.0
-    return agreement * float(np.sqrt(overlap))
+    return agreement * math.sqrt(overlap)
 
 
 def _judged(a: Picture, b: Picture, trial: _Trial, settings: GroupSettings) -> ContentLink:
@@ -207,10 +221,10 @@ def _judged(a: Picture, b: Picture, trial: _Trial, settings: GroupSettings) -> C
     shift_x, shift_y = dx / a.scale, dy / a.scale
     ev, spread = _brightness_ratio(a.luma, b.luma, dx, dy, settings)
     # Unrelated pictures agree by chance at the best of all shifts: the more so the less there is to compare.
-    needed = settings.agreement_needed + settings.agreement_chance / float(np.sqrt(overlap * min(support, 1.0)))
+    needed = settings.agreement_needed + settings.agreement_chance / math.sqrt(overlap * min(support, 1.0))
     needed += settings.agreement_diagonal * min(max(min(abs(shift_x), abs(shift_y)) / settings.reframe_max - 1, 0), 1)
     needed += settings.agreement_uneven * min(max(spread - 1.0, 0.0), 3.0)
-    odds = float(np.clip((agreement - needed) / settings.agreement_per_nat, -12, 12))
+    odds = min(max((agreement - needed) / settings.agreement_per_nat, -12.0), 12.0)
     if odds < 0:
         return ContentLink("other", odds, shift_x, shift_y, 0.0, agreement, support, None, 0.0)
     view: View = "same" if max(abs(shift_x), abs(shift_y)) <= settings.reframe_max else "overlap"
@@ -235,10 +249,10 @@ def _verified(a: Picture, b: Picture, dx: float, dy: float) -> _Trial:
     moved = _fraction(b.field, dx - ix, dy - iy)
     in_a, in_b = _windows((height, width), ix, iy)
     fa, fb = a.field[in_a], moved[in_b]
-    ea, eb = float(np.vdot(fa, fa)), float(np.vdot(fb, fb))
+    ea, eb = _dot(fa, fa), _dot(fb, fb)
     area = fa.size
-    agreement = float(np.vdot(fa, fb)) / (np.sqrt(ea * eb) + 1e-6)
-    return dx, dy, agreement, float(np.sqrt(ea * eb)) / area, area / (height * width)
+    both = math.sqrt(ea * eb)
+    return dx, dy, _dot(fa, fb) / (both + 1e-6), both / area, area / (height * width)
 
 
 def _fraction(plane: FloatMap, fx: float, fy: float) -> FloatMap:
@@ -249,32 +263,34 @@ def _fraction(plane: FloatMap, fx: float, fy: float) -> FloatMap:
     return moved
 
 
-def _refine(fa: FloatMap, fb: FloatMap, dx: float, dy: float, steps: int = 3) -> tuple[float, float]:
-    """Gauss-Newton on the shift, from a start within about two pixels of the truth."""
-    height, width = fa.shape
+def _refine(a: Picture, b: Picture, dx: float, dy: float, steps: int = 3) -> tuple[float, float]:
+    """Gauss-Newton on the shift, from a start within about two pixels of the truth (Lucas and Kanade 1981)."""
+    height, width = a.field.shape
+    slope_x, slope_y = a.slopes()
     start_x, start_y = dx, dy
     for _ in range(steps):
         ix, iy = round(dx), round(dy)
         if abs(ix) > width - 8 or abs(iy) > height - 8:
             return start_x, start_y
         in_a, in_b = _windows((height, width), ix, iy)
-        moved = _fraction(fb, dx - ix, dy - iy)
-        pa, pb = fa[in_a], moved[in_b]
-        gx = cv2.Sobel(pb, cv2.CV_32F, 1, 0, ksize=3, scale=0.125)
-        gy = cv2.Sobel(pb, cv2.CV_32F, 0, 1, ksize=3, scale=0.125)
-        rest = pb - pa
-        xx, yy, xy = float(np.vdot(gx, gx)), float(np.vdot(gy, gy)), float(np.vdot(gx, gy))
-        rx, ry = float(np.vdot(gx, rest)), float(np.vdot(gy, rest))
+        rest = _fraction(b.field, dx - ix, dy - iy)[in_b] - a.field[in_a]
+        gx, gy = slope_x[in_a], slope_y[in_a]
+        xx, yy, xy = _dot(gx, gx), _dot(gy, gy), _dot(gx, gy)
+        rx, ry = _dot(gx, rest), _dot(gy, rest)
         det = xx * yy - xy * xy
-        if det <= 1e-6 * (xx + yy) ** 2 or det <= 0:
+        if det <= 1e-6 * (xx + yy) ** 2:
             break
         step_x, step_y = (yy * rx - xy * ry) / det, (xx * ry - xy * rx) / det
-        dx, dy = dx + float(np.clip(step_x, -2, 2)), dy + float(np.clip(step_y, -2, 2))
-        if abs(step_x) < 0.03 and abs(step_y) < 0.03:
+        dx, dy = dx + min(max(step_x, -2.0), 2.0), dy + min(max(step_y, -2.0), 2.0)
+        if abs(step_x) < 0.05 and abs(step_y) < 0.05:
             break
     if abs(dx - start_x) > 5 or abs(dy - start_y) > 5:
         return start_x, start_y
     return dx, dy
+
+
+def _dot(p: FloatMap, q: FloatMap) -> float:
+    return float(np.einsum("ij,ij->", p, q))
 
 
 def _candidates(a: Picture, b: Picture, settings: GroupSettings) -> list[tuple[float, float]]:
@@ -318,12 +334,15 @@ def _brightness_ratio(
     """Median EV of b over a where both are neither black nor white."""
     in_a, in_b = _windows(la.shape, round(dx), round(dy))
     pa, pb = la[in_a], lb[in_b]
-    usable = (pa > 5) & (pa < 250) & (pb > 5) & (pb < 250)
-    if int(usable.sum()) < settings.ev_min_share * pa.size:
+    usable = np.minimum(pa, pb) > 5
+    usable &= np.maximum(pa, pb) < 250
+    ratio = (_LOG2_LINEAR[pb] - _LOG2_LINEAR[pa])[usable]
+    if ratio.size < settings.ev_min_share * pa.size:
         return None, 0.0
-    ratio = np.log2(_LINEAR[pb[usable]] / _LINEAR[pa[usable]])
-    low, middle, high = np.percentile(ratio, [25, 50, 75])
-    return float(middle), float(high - low)
+    at = (ratio.size // 4, ratio.size // 2, 3 * ratio.size // 4)
+    ratio.partition(at)
+    low, middle, high = (float(ratio[k]) for k in at)
+    return middle, high - low
 
 
 def _focal_px(camera: CameraData, score: FrameScore, long_px: int) -> float | None:

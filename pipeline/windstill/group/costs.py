@@ -13,7 +13,10 @@ IMPOSSIBLE = 1e6
 
 @dataclass(frozen=True, slots=True)
 class StepCosts:
-    """Cost of going on within a set of each kind over one link, and the directions the link has."""
+    """Cost of going on within a set of each kind over one link, and the directions the link has.
+
+    Going back to a place (`focus_back`, `view_back`) costs extra where that place is in the same set.
+    """
 
     bracket: float
     stack: float
@@ -21,6 +24,10 @@ class StepCosts:
     burst: float
     focus_turn: int
     view_turn: str
+    focus_back: int
+    view_back: int
+    focus_back_cost: float
+    view_back_cost: float
 
 
 def step_costs(link: Link, settings: GroupSettings, level: int) -> StepCosts:
@@ -45,18 +52,21 @@ def step_costs(link: Link, settings: GroupSettings, level: int) -> StepCosts:
         held_focus = 0.0 if link.focus_step is None else held_focus
     repeat_ev = even_exposure_cost(step, settings)
     bracket = shared + same + stepped_exposure_cost(link, settings) + held_focus
-    stack = shared + same + repeat_ev + max(-changed, 0.0) + settings.return_nats * link.focus_return
+    stack = shared + same + repeat_ev + max(-changed, 0.0)
     burst = shared + same + repeat_ev + held_focus
     panorama = (
         shared + moved + settings.panorama_ev_share * repeat_ev
-        + min(held_focus, settings.panorama_focus_nats) + settings.return_nats * link.view_return
+        + min(held_focus, settings.panorama_focus_nats)
     )
     if link.mark_kind:
         bracket += 0 if link.mark_kind == "bracket" else settings.maker_nats
         stack += 0 if link.mark_kind == "stack" else settings.maker_nats
         panorama += 0 if link.mark_kind == "panorama" else settings.maker_nats
         burst += 0 if link.mark_kind == "burst" else settings.maker_nats
-    return StepCosts(bracket, stack, panorama, burst, _focus_turn(link, settings), _view_turn(link))
+    return StepCosts(
+        bracket, stack, panorama, burst, _focus_turn(link, settings), view_turn(link), link.focus_back, link.view_back,
+        settings.return_nats * link.focus_return, settings.return_nats * link.view_return,
+    )
 
 
 def pause_cost(link: Link, settings: GroupSettings) -> float:
@@ -139,7 +149,8 @@ def _focus_turn(link: Link, settings: GroupSettings) -> int:
     return 1 if link.focus_step > 0 else -1
 
 
-def _view_turn(link: Link) -> str:
+def view_turn(link: Link) -> str:
+    """Which way an overlapping view steps on, "" where it is none."""
     if link.row or link.content.view != "overlap":
         return ""
     if abs(link.content.shift_x) >= abs(link.content.shift_y):

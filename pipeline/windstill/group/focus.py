@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import cv2
@@ -22,10 +23,13 @@ class SharpMap:
         Mean sharpness of the cell's textured tiles.
     usable : float32 array (rows, cols)
         Share of the cell that is textured, neither black nor burnt out, 0..1.
+    log2 : float32 array (rows, cols)
+        log2 of `sharp`, floored where it means nothing.
     """
 
     sharp: FloatMap
     usable: FloatMap
+    log2: FloatMap
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,7 +66,11 @@ def sharp_map(score: FrameScore, settings: GroupSettings) -> SharpMap:
     usable = (score.textured & lit & clear).astype(np.float32)
     share = cv2.resize(usable, size, interpolation=cv2.INTER_AREA)
     total = cv2.resize(score.sharp * usable, size, interpolation=cv2.INTER_AREA)
-    return SharpMap(np.divide(total, share, out=np.zeros_like(total), where=share > 0.05), share)
+    sharp = np.divide(total, share, out=np.zeros_like(total), where=share > 0.05)
+    solid = share > 0.3
+    strongest = float(np.percentile(sharp[solid], 90)) if solid.any() else 0.0
+    floor = settings.focus_floor * max(strongest, 1e-4)
+    return SharpMap(sharp, share, np.log2(sharp + np.float32(floor)))
 
 
 def compare_focus(
@@ -104,6 +112,15 @@ def _overlap(shape: tuple[int, int], dx: float, dy: float) -> tuple[tuple[slice,
     return (slice(ay, ay + h), slice(ax, ax + w)), (slice(by, by + h), slice(bx, bx + w))
 
 
-def flat(maps: list[SharpMap]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-    """Stack maps of one shape as rows, for comparing one against many."""
-    return np.stack([m.sharp.ravel() for m in maps]), np.stack([m.usable.ravel() for m in maps])
+def distances(own: SharpMap, others: Sequence[SharpMap]) -> NDArray[np.float64]:
+    """Mean absolute log2 ratio of sharpness of one frame against each of several of the same view.
+
+    Differences common to a whole frame (shake, haze) are removed.
+    """
+    ours, theirs = own.log2.ravel(), np.stack([m.log2.ravel() for m in others])
+    weight = np.minimum(own.usable.ravel(), np.stack([m.usable.ravel() for m in others]))
+    total = np.maximum(weight.sum(axis=1), 1e-3)
+    apart = theirs - ours
+    common = (apart * weight).sum(axis=1) / total
+    apart = np.minimum(np.abs(apart - common[:, None]), 2.0)
+    return np.asarray((apart * weight).sum(axis=1) / total, np.float64)

@@ -9,6 +9,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from windstill.group import content, focus
 from windstill.group.content import ContentLink, Picture
@@ -38,6 +39,8 @@ class Link:
     focus : FocusLink
     focus_return, view_return : float
         How surely b goes back to where an earlier frame of the run stood, 0..1.
+    focus_back, view_back : int
+        The latest place it goes back to; -1 where it goes back to none.
     row : bool
         b overlaps no neighbour but an earlier view: a new row.
     clash : float
@@ -61,6 +64,8 @@ class Link:
     focus: FocusLink = focus.NOTHING
     focus_return: float = 0.0
     view_return: float = 0.0
+    focus_back: int = -1
+    view_back: int = -1
     row: bool = False
     clash: float = 0.0
     mark: float = 0.0
@@ -112,6 +117,19 @@ class Gallery:
             self._lit[i] = abs(float(score.small.mean()) / 255 - 0.45)
         while len(self._recent) > self.settings.pictures_kept:
             self._recent.popitem(last=False)
+
+    def dioptres(self, i: int) -> float | None:
+        """Written focus of frame i, 1/m."""
+        metres = self.shots[i].frame.camera.focus_m
+        return 1 / metres if metres is not None and metres > 0 else None
+
+    def focus_distances(self, i: int, others: Sequence[int]) -> NDArray[np.float64] | None:
+        """How differently frame i is sharp from each of `others`; ``None`` where that cannot be said."""
+        own = self.sharp(i)
+        maps = [self.sharp(k) for k in others]
+        if own is None or any(m is None or m.sharp.shape != own.sharp.shape for m in maps):
+            return None
+        return focus.distances(own, [m for m in maps if m is not None])
 
     def compare(self, i: int, j: int) -> ContentLink:
         """Content of frame j against frame i."""

@@ -19,6 +19,7 @@ from windstill.group.links import (
     level_ev,
     mark_between,
 )
+from windstill.group.lookback import with_returns
 from windstill.group.parse import parse
 from windstill.records import Kind
 from windstill.settings.group import GroupSettings
@@ -67,7 +68,7 @@ def nested(gallery: Gallery, settings: GroupSettings, walls: frozenset[int] = fr
         Top-level sets and single frames, by first frame.
     """
     count = len(gallery.shots)
-    links = frame_links(gallery)
+    links = with_returns(gallery, range(count), frame_links(gallery))
     nodes = [Node("single", (i,)) for i in range(count)]
     nodes = _joined(nodes, links, settings, 1, walls, frame_level=True)
     for level in range(2, settings.levels_max + 1):
@@ -122,7 +123,19 @@ def _node_links(
             if link.content.view in ("same", "overlap"):
                 found[i, j] = link
                 break
-    return found
+    return with_returns(gallery, [_stand(gallery, node) for node in nodes], found)
+
+
+def _stand(gallery: Gallery, node: Node) -> int:
+    """The frame that stands for a set: of its middle child, of a bracket the middle exposure."""
+    while node.is_set:
+        if node.kind == "bracket":
+            order = sorted(range(len(node.children)), key=lambda k: node.levels[k] if k < len(node.levels) else 0.0)
+            node = node.children[order[len(order) // 2]]
+        else:
+            node = node.children[len(node.children) // 2]
+    del gallery
+    return node.frames[0]
 
 
 def _link(gallery: Gallery, nodes: list[Node], i: int, j: int, settings: GroupSettings) -> Link:

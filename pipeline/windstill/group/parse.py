@@ -46,7 +46,17 @@ class _Closed:
     pattern: tuple[float, ...] = ()
 
 
-_Key = tuple[str, int, str]
+@dataclass(frozen=True, slots=True)
+class _Open:
+    """A set that may go on: cost so far, its chain, and where it began."""
+
+    cost: float
+    chain: _Back
+    began: int
+
+
+_Key = tuple[Kind, int, str]
+_GROWING: tuple[Kind, ...] = ("stack", "panorama", "burst")
 
 
 def parse(
@@ -78,13 +88,13 @@ def parse(
     """
     closed: list[_Closed] = []
     brackets: list[list[_Closed]] = []
-    opened: list[dict[_Key, tuple[float, _Back]]] = []
+    opened: list[dict[_Key, _Open]] = []
     steps = {key: step_costs(link, settings, level) for key, link in links.items()}
     for j in range(count):
         before = closed[j - 1] if j else None
         base = before.cost if before else 0.0
         single = _Closed(base + settings.set_nats, "single", _Back(j, (), None, before))
-        here: dict[_Key, tuple[float, _Back]] = {}
+        here: dict[_Key, _Open] = {}
         best = single
         for back in range(1, settings.strays_skipped + 2):
             i = j - back
@@ -95,9 +105,9 @@ def parse(
             skipped = tuple(range(i + 1, j))
             toll = len(skipped) * (settings.set_nats + settings.stray_nats)
             _grow(here, i, j, skipped, toll, steps[i, j], closed, opened, settings, level, may)
-        for (kind, _, _), (cost, chain) in here.items():
-            if cost < best.cost:
-                best = _Closed(cost, kind, chain)  # type: ignore[arg-type]
+        for (kind, _, _), state in here.items():
+            if state.cost < best.cost:
+                best = _Closed(state.cost, kind, state.chain)
         found = _brackets_ending(j, links, steps, closed, brackets, settings, level, may, walls)
         for candidate in found:
             if candidate.cost < best.cost:
@@ -109,14 +119,14 @@ def parse(
 
 
 def _grow(
-    here: dict[_Key, tuple[float, _Back]],
+    here: dict[_Key, _Open],
     i: int,
     j: int,
     skipped: tuple[int, ...],
     toll: float,
     step: StepCosts,
     closed: list[_Closed],
-    opened: list[dict[_Key, tuple[float, _Back]]],
+    opened: list[dict[_Key, _Open]],
     settings: GroupSettings,
     level: int,
     may: Sequence[frozenset[Kind]] | None,
@@ -125,37 +135,42 @@ def _grow(
     before = closed[i - 1] if i else None
     base = before.cost if before else 0.0
     start = _Back(i, (), None, before)
-    for kind in ("stack", "panorama", "burst"):
+    for kind in _GROWING:
         if level > 1 and kind == "burst":
             continue
         if may is not None and not (kind in may[i] and kind in may[j]):
             continue
-        cost = toll + getattr(step, kind)
+        cost = toll + float(getattr(step, kind))
         turn = step.focus_turn if kind == "stack" else 0
         way = step.view_turn if kind == "panorama" else ""
-        if cost < settings.hopeless_nats:
-            _keep(here, (kind, turn, way), base + settings.set_nats + _prior(kind, settings) + cost, j, skipped, start)
-        for (open_kind, open_turn, open_way), (so_far, chain) in opened[i].items():
+        back, back_cost = -1, 0.0
+        if kind == "stack":
+            back, back_cost = step.focus_back, step.focus_back_cost
+        elif kind == "panorama":
+            back, back_cost = step.view_back, step.view_back_cost
+        if cost >= settings.hopeless_nats:
+            continue
+        begun = base + settings.set_nats + _prior(kind, settings) + cost
+        _keep(here, (kind, turn, way), _Open(begun, _Back(j, skipped, start, before), i))
+        for (open_kind, open_turn, open_way), state in opened[i].items():
             if open_kind != kind:
                 continue
-            bend = 0.0
+            bend = back_cost if back >= state.began else 0.0
             if turn and open_turn and turn != open_turn:
                 bend += settings.focus_turn_nats
             if way and open_way and way != open_way:
                 bend += settings.view_turn_nats
-            if cost + bend < settings.hopeless_nats:
-                _keep(here, (kind, turn or open_turn, way or open_way), so_far + cost + bend, j, skipped, chain)
+            longer = _Open(state.cost + cost + bend, _Back(j, skipped, state.chain, state.chain.before), state.began)
+            _keep(here, (kind, turn or open_turn, way or open_way), longer)
 
 
-def _prior(kind: str, settings: GroupSettings) -> float:
+def _prior(kind: Kind, settings: GroupSettings) -> float:
     return settings.burst_prior_nats if kind == "burst" else 0.0
 
 
-def _keep(
-    here: dict[_Key, tuple[float, _Back]], key: _Key, cost: float, j: int, skipped: tuple[int, ...], rest: _Back
-) -> None:
-    if key not in here or cost < here[key][0]:
-        here[key] = (cost, _Back(j, skipped, rest, rest.before))
+def _keep(here: dict[_Key, _Open], key: _Key, state: _Open) -> None:
+    if key not in here or state.cost < here[key].cost:
+        here[key] = state
 
 
 def _brackets_ending(

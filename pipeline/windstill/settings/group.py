@@ -142,6 +142,15 @@ class GroupSettings(Section):
     panorama_focus_nats: float = Field(2.5, ge=0, description="Nats. The most a focus change costs in a panorama.")
     return_nats: float = Field(4.0, ge=0, description="Nats. Cost of going back to a place already taken.")
 
+    return_share: float = Field(
+        0.6, gt=0, le=1, description="Of the last focus step. Nearer than this to an earlier position is a return."
+    )
+    lookback_frames: int = Field(24, ge=2, description="Frames looked back over for a return or a new row.")
+    lookback_views: int = Field(8, ge=1, description="Earlier views compared for a return or a new row.")
+    lookback_odds: float = Field(
+        2.0, ge=0, description="Nats. Odds needed there: several views are tried, one may fit by chance."
+    )
+
     # -- view --------------------------------------------------------------------------------------------------
     shift_floor: float = Field(0.002, gt=0, description="Long sides. Settling of a tripod head, not a reframing.")
     reframe_usual: float = Field(3.0, ge=1, description="Times the usual shift that still needs no explanation.")

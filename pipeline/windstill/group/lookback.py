@@ -1,0 +1,108 @@
+"""Looking further back than the neighbour: does a frame return to where the set has been?
+
+A stack that jumps back to its first focus position, or a panorama that shows its first view again, has begun anew;
+a view that meets no neighbour but an earlier one begins a new row. The window looked back over is bounded, so the
+time taken grows with the number of frames.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from windstill.group.costs import focus_odds, view_turn
+from windstill.group.links import Gallery, Link, level_ev
+from windstill.settings.group import GroupSettings
+
+Links = dict[tuple[int, int], Link]
+
+
+def with_returns(gallery: Gallery, stands: Sequence[int], links: Mapping[tuple[int, int], Link]) -> Links:
+    """Add to the links between neighbours whether they return, and whether they begin a row.
+
+    Parameters
+    ----------
+    stands : sequence of int
+        For each thing linked (frame or set), the frame that stands for it.
+    """
+    settings = gallery.settings
+    result = dict(links)
+    segments = [0]  # which unbroken stretch of one view each thing is in
+    levels = [0.0]  # recorded level along the stretch, EV
+    first = 0  # where the present run of work began
+    heading = ""
+    for j in range(1, len(stands)):
+        link = links[j - 1, j]
+        if link.clash >= 1 or (link.idle_s is not None and link.idle_s > settings.gap_s):
+            first, heading = j, ""
+        same = link.content.view == "same"
+        segments.append(segments[-1] + (0 if same else 1))
+        levels.append(_level(gallery, stands, j, levels[-1], link))
+        if first == j:
+            continue
+        if same and focus_odds(link, settings) > 0:
+            strength, place = _focus_return(gallery, stands, j, first, segments, levels, settings)
+            result[j - 1, j] = replace(link, focus_return=strength, focus_back=place)
+            continue
+        turn = view_turn(link)
+        if link.content.view == "other" or (turn and heading and turn != heading):
+            place, row = _view_return(gallery, stands, j, first, segments, settings)
+            result[j - 1, j] = replace(
+                link, view_return=float(place >= 0), view_back=place, row=row and link.content.view == "other"
+            )
+        heading = turn or heading
+    return result
+
+
+def _level(gallery: Gallery, stands: Sequence[int], j: int, before: float, link: Link) -> float:
+    known = level_ev(gallery.shots[stands[j]].frame.camera)
+    return known if known is not None else before + (link.ev or 0.0)
+
+
+def _focus_return(
+    gallery: Gallery, stands: Sequence[int], j: int, first: int, segments: list[int], levels: list[float],
+    settings: GroupSettings,
+) -> tuple[float, int]:
+    """How much nearer j's focus is to an earlier frame's than to the one just before, 0..1, and that frame's place."""
+    earlier = [
+        k for k in range(max(first, j - settings.lookback_frames), j - 1)
+        if segments[k] == segments[j] and abs(levels[k] - levels[j]) < settings.ev_same
+    ]
+    if not earlier:
+        return 0.0, -1
+    written = [gallery.dioptres(stands[k]) for k in (*earlier, j - 1, j)]
+    if all(z is not None for z in written):
+        z = np.array(written, np.float64)
+        step = abs(z[-1] - z[-2])
+        apart = np.abs(z[:-2] - z[-1])
+    else:
+        distances = gallery.focus_distances(stands[j], [stands[k] for k in (*earlier, j - 1)])
+        if distances is None:
+            return 0.0, -1
+        step, apart = float(distances[-1]), distances[:-1]
+    if step <= 0:
+        return 0.0, -1
+    strength = np.clip(1 - apart / (settings.return_share * step), 0.0, 1.0)
+    back = np.flatnonzero(strength > 0.5 * strength.max()) if strength.max() > 0 else np.array([], np.intp)
+    return (float(strength.max()), earlier[int(back[-1])]) if back.size else (0.0, -1)
+
+
+def _view_return(
+    gallery: Gallery, stands: Sequence[int], j: int, first: int, segments: list[int], settings: GroupSettings
+) -> tuple[int, bool]:
+    """(place of an earlier frame that shows j's view, else -1; whether j overlaps an earlier view)."""
+    seen: dict[int, int] = {}
+    for k in range(j - 2, max(first, j - settings.lookback_frames) - 1, -1):
+        if segments[k] != segments[j - 1] and segments[k] not in seen:
+            seen[segments[k]] = k
+            if len(seen) >= settings.lookback_views:
+                break
+    beside = False
+    for k in seen.values():
+        link = gallery.compare(stands[k], stands[j])
+        if link.view == "same" and link.odds > settings.lookback_odds:
+            return k, True
+        beside = beside or (link.view == "overlap" and link.odds > settings.lookback_odds)
+    return -1, beside
