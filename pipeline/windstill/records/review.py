@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -22,9 +23,9 @@ class Review:
 
     root: str
     frames: tuple[Frame, ...]
-    scores: dict[str, FrameScore]
+    scores: Mapping[str, FrameScore]
     grouping: Grouping
-    measures: dict[str, SetMeasure]
+    measures: Mapping[str, SetMeasure]
     verdicts: dict[str, SetVerdict]
     advice: dict[str, SetAdvice]
     frame_advice: dict[str, FrameAdvice]

@@ -6,6 +6,7 @@ command-line options overrule the profile; the effective settings land in run.js
 
 from __future__ import annotations
 
+import difflib
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -17,6 +18,8 @@ from windstill.settings.assess import AssessSettings
 from windstill.settings.base import Section
 from windstill.settings.group import GroupSettings
 from windstill.settings.imaging import ImagingSettings
+from windstill.settings.plan import PlanSettings
+from windstill.settings.profiles import assignments, find_profile, profile_names
 from windstill.settings.report import ReportSettings
 from windstill.settings.run import RunSettings
 from windstill.settings.scan import ScanSettings
@@ -38,6 +41,7 @@ class Settings(Section):
     advise: AdviseSettings = Field(default_factory=AdviseSettings)
     report: ReportSettings = Field(default_factory=ReportSettings)
     run: RunSettings = Field(default_factory=RunSettings)
+    plan: PlanSettings = Field(default_factory=PlanSettings)
 
 
 def load_settings(profile: Path | None = None, overrides: dict[str, dict[str, Any]] | None = None) -> Settings:
@@ -57,18 +61,31 @@ def load_settings(profile: Path | None = None, overrides: dict[str, dict[str, An
         except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as err:
             raise SettingsError(f"{profile}: cannot be read as a settings profile ({err})") from err
     for section, entries in (overrides or {}).items():
-        laid = dict(values.get(section, {}))
-        laid.update({k: v for k, v in entries.items() if v is not None})
-        values[section] = laid
+        laid = values.get(section, {})
+        if not isinstance(laid, dict):
+            raise SettingsError(f"{where}: {section}: write its settings under [{section}]")
+        values[section] = {**laid, **{name: value for name, value in entries.items() if value is not None}}
     try:
         return Settings.model_validate(values)
     except ValidationError as err:
-        first = err.errors()[0]
-        entry = ".".join(str(part) for part in first["loc"])
-        raise SettingsError(f"{where}: {entry}: {first['msg']}") from err
+        raise SettingsError(f"{where}: {_explained(err)}") from err
+
+
+def _explained(error: ValidationError) -> str:
+    """The first thing wrong, in one line; a misspelt name with the one that was probably meant."""
+    first = error.errors()[0]
+    parts = [str(part) for part in first["loc"]]
+    entry = ".".join(parts)
+    if first["type"] != "extra_forbidden":
+        return f"{entry}: {first['msg'][:1].lower()}{first['msg'][1:]} (given: {first['input']!r:.40})"
+    section = Settings.model_fields.get(parts[0]) if len(parts) > 1 else None
+    known = list(section.annotation.model_fields if section else Settings.model_fields)  # type: ignore[union-attr]
+    close = difflib.get_close_matches(parts[-1], known, n=1)
+    return f"{entry}: no such setting" + (f"; did you mean {close[0]}?" if close else "")
 
 
 __all__ = [
-    "AdviseSettings", "AssessSettings", "GroupSettings", "ImagingSettings", "ReportSettings", "RunSettings",
-    "ScanSettings", "ScoreSettings", "Section", "Settings", "SettingsError", "load_settings",
+    "AdviseSettings", "AssessSettings", "GroupSettings", "ImagingSettings", "PlanSettings", "ReportSettings",
+    "RunSettings", "ScanSettings", "ScoreSettings", "Section", "Settings", "SettingsError", "assignments",
+    "find_profile", "load_settings", "profile_names",
 ]

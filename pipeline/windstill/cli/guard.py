@@ -1,0 +1,109 @@
+"""What stands between an error and the user: one line, the right exit status, never a traceback."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sys
+import tempfile
+import traceback
+from collections.abc import Sequence
+from pathlib import Path
+from types import FrameType
+from typing import Any, NoReturn
+
+FAILED = 1
+WRONG_USAGE = 2
+INTERRUPTED = 130
+TERMINATED = 143
+_DEBUG = "--debug"
+
+
+class Terminated(KeyboardInterrupt):
+    """The system asks us to end."""
+
+
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
+    """Run the command line and exit with its status."""
+    given = list(sys.argv[1:] if arguments is None else arguments)
+    debug = _DEBUG in given
+    given = [word for word in given if word != _DEBUG]
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")  # names on a card need not be text
+    signal.signal(signal.SIGTERM, _terminate)
+    try:
+        status = _run(given, debug)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        # The reader of our lines has gone (`| head`); whatever was asked for is done or was not wanted.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        status = FAILED
+    sys.exit(status)
+
+
+def _run(given: Sequence[str], debug: bool) -> int:
+    import typer
+
+    from windstill.cli.app import build
+    from windstill.run.errors import ReviewError
+    from windstill.settings import SettingsError
+
+    try:
+        command = typer.main.get_command(build())
+        result = command.main(args=list(given), prog_name="windstill", standalone_mode=False)
+        return result if isinstance(result, int) else 0
+    except ReviewError as err:
+        _log(debug)
+        return say(str(err), err.status)
+    except SettingsError as err:
+        return say(str(err), WRONG_USAGE)
+    except (KeyboardInterrupt, typer.Abort) as err:
+        ended = isinstance(err, Terminated) or isinstance(err.__cause__ or err.__context__, Terminated)
+        return say("stopped; what was measured is kept, run again to go on", TERMINATED if ended else INTERRUPTED)
+    except BrokenPipeError:
+        raise
+    except MemoryError:
+        _log(debug)
+        return say("not enough memory; close other programs or run with --workers 1", FAILED)
+    except Exception as err:
+        if hasattr(err, "format_message") and hasattr(err, "exit_code"):  # wrong usage, found by the parser
+            return say(f"{err.format_message()} (see windstill --help)", int(err.exit_code))
+        if isinstance(err, OSError) and err.strerror:
+            _log(debug)
+            return say(f"{err.filename or 'the system'}: {err.strerror}", FAILED)
+        return say(_unexpected(err, debug), FAILED)
+
+
+def say(line: str, status: int) -> int:
+    """Print one line on the error stream and give back the status."""
+    print(f"windstill: {printable(line)}", file=sys.stderr, flush=True)
+    return status
+
+
+def printable(text: str) -> str:
+    """Text that stays on its line and cannot steer the terminal."""
+    return "".join(c if c.isprintable() else c.encode("unicode_escape", "surrogateescape").decode() for c in text)
+
+
+def _unexpected(err: Exception, debug: bool) -> str:
+    what = " ".join(f"{type(err).__name__}: {err}".split())
+    where = _log(debug)
+    if where is None:
+        return f"something went wrong that should not ({what}); run again with {_DEBUG} to write down the details"
+    return f"something went wrong that should not ({what}); the details are in {where}"
+
+
+def _log(debug: bool) -> Path | None:
+    """With --debug, write the traceback beside other temporary files, never into the shoot."""
+    if not debug:
+        return None
+    handle, name = tempfile.mkstemp(prefix="windstill-debug-", suffix=".txt")
+    with os.fdopen(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
+        traceback.print_exc(file=file)
+    print(f"windstill: details in {name}", file=sys.stderr)
+    return Path(name)
+
+
+def _terminate(number: int, frame: FrameType | None) -> Any:
+    raise Terminated

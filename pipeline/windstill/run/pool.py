@@ -1,0 +1,189 @@
+"""Work spread over the cores of this machine, so that no single file can end the run.
+
+The executor is the standard library's; what is added here is a bound on what is in flight and what to do when a
+worker dies (the system's out-of-memory killer, a decoder that aborts) or stops answering.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import multiprocessing
+import os
+import signal
+import sys
+import tempfile
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from pathlib import Path
+from types import TracebackType
+from typing import Generic, TypeVar
+
+import psutil
+
+T = TypeVar("T")
+R = TypeVar("R")
+
+_AHEAD = 2  # tasks waiting per worker: enough to keep it busy, few enough to bound what is held
+_TICK_S = 0.5
+_PARENT_CHECK_S = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """A task that took its worker down, or never came back: `reason` in plain words."""
+
+    reason: str
+
+
+class LocalPool:
+    """Worker processes on this machine.
+
+    Parameters
+    ----------
+    workers : int
+        Processes, at least 1.
+    timeout_s : float
+        Seconds without any result before the tasks in flight count as hung.
+    """
+
+    def __init__(self, workers: int, timeout_s: float) -> None:
+        self.workers = workers
+        self._timeout_s = timeout_s
+        self._folder = tempfile.TemporaryDirectory(prefix="windstill-workers-")
+        self._executor: ProcessPoolExecutor | None = None
+
+    def __enter__(self) -> LocalPool:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, value: BaseException | None, tb: TracebackType | None) -> None:
+        if kind is None and self._executor is not None:
+            self._executor.shutdown(wait=True, cancel_futures=True)
+        else:
+            self._kill()
+        with contextlib.suppress(OSError):
+            self._folder.cleanup()
+
+    def run(self, function: Callable[[T], R], tasks: Iterable[T]) -> Iterator[tuple[T, R | Failure]]:
+        """Apply a function to every task; results come as they are ready, each with its task.
+
+        A task that was in flight when a worker died is tried once more, alone, so that only the one to blame
+        fails.
+        """
+        waiting = deque[T]()
+        source = iter(tasks)
+        flight: dict[Future[R], T] = {}
+        last_news = time.monotonic()
+        while True:
+            while len(flight) < self.workers * _AHEAD and (task := _next(waiting, source)) is not None:
+                try:
+                    flight[self._submit(function, task.value)] = task.value
+                except BrokenProcessPool:
+                    waiting.append(task.value)
+                    if not flight:  # else its failed futures are about to say so
+                        self._kill()
+                    break
+            if not flight and not waiting:
+                return
+            ready, _ = wait(flight, timeout=_TICK_S, return_when=FIRST_COMPLETED)
+            suspects: list[T] = []
+            for future in ready:
+                task_value = flight.pop(future)
+                last_news = time.monotonic()
+                try:
+                    result = future.result()
+                except BrokenProcessPool:
+                    suspects.append(task_value)
+                    continue
+                yield task_value, result
+                last_news = time.monotonic()
+            hung = not ready and time.monotonic() - last_news > self._timeout_s
+            if suspects or hung:
+                suspects += flight.values()
+                flight.clear()
+                self._kill()
+                for suspect in suspects:
+                    yield suspect, self._alone(function, suspect)
+                last_news = time.monotonic()
+
+    def _alone(self, function: Callable[[T], R], task: T) -> R | Failure:
+        """Run one task with nothing beside it."""
+        try:
+            return self._submit(function, task).result(timeout=self._timeout_s)
+        except BrokenProcessPool:
+            self._kill()
+            return Failure("the process working on it was ended (out of memory, or a decoder that crashed)")
+        except TimeoutError:
+            self._kill()
+            return Failure(f"nothing came of it in {self._timeout_s:.0f} s (a card or network folder that stalls?)")
+
+    def _submit(self, function: Callable[[T], R], task: T) -> Future[R]:
+        if self._executor is None:
+            self._executor = ProcessPoolExecutor(
+                self.workers,
+                mp_context=multiprocessing.get_context(_start_method()),
+                initializer=_begin_worker,
+                initargs=(self._folder.name,),
+            )
+        return self._executor.submit(function, task)
+
+    def _kill(self) -> None:
+        """End our workers, whatever they are doing, by the ids they left."""
+        executor, self._executor = self._executor, None
+        for mark in Path(self._folder.name).glob("*"):
+            with contextlib.suppress(OSError, ValueError, psutil.Error):
+                worker = psutil.Process(int(mark.name))
+                # The system may have given the id of a dead worker to a stranger.
+                if worker.create_time() == float(mark.read_text("ascii")):
+                    worker.kill()
+            with contextlib.suppress(OSError):
+                mark.unlink()
+        if executor is not None:
+            executor.shutdown(wait=True, cancel_futures=True)
+
+
+@dataclass(frozen=True, slots=True)
+class _Taken(Generic[T]):
+    value: T
+
+
+def _next(waiting: deque[T], source: Iterator[T]) -> _Taken[T] | None:
+    if waiting:
+        return _Taken(waiting.popleft())
+    for value in source:
+        return _Taken(value)
+    return None
+
+
+def _start_method() -> str:
+    """Fork where it is safe: it shares the libraries in memory and starts at once.
+
+    A process with other threads (a notebook) may fork while one of them holds a lock; there, and where the
+    platform has no dependable fork, workers start from a clean process.
+    """
+    if sys.platform == "linux":
+        return "fork" if threading.active_count() == 1 else "forkserver"
+    return "spawn"
+
+
+def _begin_worker(folder: str) -> None:
+    # Ctrl-C reaches the whole group; only the main process answers it.
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    with contextlib.suppress(OSError):
+        (Path(folder) / str(os.getpid())).write_text(repr(psutil.Process().create_time()), "ascii")
+    threading.Thread(target=_end_with_parent, args=(os.getppid(),), daemon=True).start()
+    import cv2
+
+    cv2.setNumThreads(1)
+
+
+def _end_with_parent(parent: int) -> None:
+    """A parent that was killed cannot tell its workers; they look."""
+    while os.getppid() == parent:
+        time.sleep(_PARENT_CHECK_S)
+    os._exit(1)

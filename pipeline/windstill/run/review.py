@@ -1,0 +1,264 @@
+"""A folder of photographs becomes a review: the stages in order, each taking what the one before gave."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from windstill.records import (
+    Frame,
+    FrameAdvice,
+    FrameScore,
+    Grouping,
+    Problem,
+    Review,
+    ScannedShoot,
+    SetAdvice,
+    SetMeasure,
+    SetVerdict,
+)
+from windstill.run import codec, outputs
+from windstill.run.budget import scratch_bytes, workers_for
+from windstill.run.cache import Cache, default_cache_folder
+from windstill.run.errors import ReviewError
+from windstill.run.keys import key_of, section_values, versions
+from windstill.run.ledger import Ledger
+from windstill.run.listing import listing_digest
+from windstill.run.lock import FolderLock
+from windstill.run.places import check_out, make_out, shoot_folder
+from windstill.run.pool import LocalPool
+from windstill.run.progress import Progress, Silent
+from windstill.run.scratch import make_scratch, remove_scratch
+from windstill.run.shelf import Shelf
+from windstill.run.stages import Spreader, Stages
+from windstill.settings import Settings
+
+_HARMLESS = "counted once"  # what `scan` says of a byte-identical copy
+_ROOMS = ("scan", "imaging", "score", "group", "assess", "advise")
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """A review as it is kept: the small records whole, scores and measures by their cache keys."""
+
+    scanned: ScannedShoot
+    grouping: Grouping
+    score_keys: dict[str, str]
+    measure_keys: dict[str, str]
+    verdicts: dict[str, SetVerdict]
+    advice: dict[str, SetAdvice]
+    frame_advice: dict[str, FrameAdvice]
+    problems: tuple[Problem, ...]
+    order: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """How a review is run; nothing here changes a number in the tables.
+
+    Attributes
+    ----------
+    fresh : bool
+        Measure everything again.
+    verify : bool
+        Hash every file's content instead of trusting its size and time.
+    cache_folder : Path or None
+        Where measures are kept between runs; None for the user's cache folder.
+    scheduler : str
+        Address of a dask scheduler; empty for this machine.
+    command : str
+        The command line, for run.json.
+    """
+
+    fresh: bool = False
+    verify: bool = False
+    cache_folder: Path | None = None
+    scheduler: str = ""
+    command: str = ""
+
+
+@contextmanager
+def reviewed(
+    shoot: Path,
+    out: Path | None,
+    settings: Settings,
+    options: Options = Options(),
+    progress: Progress | None = None,
+) -> Iterator[Review]:
+    """Review a shoot folder; the review's scores and measures can be read while the `with` block runs.
+
+    Parameters
+    ----------
+    shoot : Path
+        Folder of the photographs; only ever read.
+    out : Path or None
+        Folder for the report and tables, created when missing; None writes nothing.
+    settings : Settings
+    options : Options
+    progress : Progress, optional
+        Told where the run is.
+
+    Raises
+    ------
+    ReviewError
+        Nothing could be reviewed, or the results cannot be written; the message is one line.
+    """
+    progress = progress or Silent()
+    shoot = shoot_folder(shoot)
+    ledger = Ledger()
+    with ExitStack() as stack:
+        lock = None
+        if out is not None:
+            out = check_out(out, shoot)
+            make_out(out)
+            lock = stack.enter_context(FolderLock(out))
+        folder = options.cache_folder or default_cache_folder()
+        cache = stack.enter_context(Cache(folder, settings.run.cache_mb))
+        listing = listing_digest(shoot)
+        key = _outcome_key(shoot, listing, out, settings)
+        outcome = None if options.fresh or options.verify else _recalled(cache, key)
+        if outcome is None:
+            outcome = _work_out(stack, shoot, listing, folder, settings, options, cache, ledger, progress)
+            if _settled(outcome):
+                cache.put(key, codec.dumps(outcome))
+        else:
+            ledger.reused.update(scores=len(outcome.score_keys), sets=len(outcome.measure_keys))
+        review = _review(outcome, cache)
+        review.run.update(command=options.command)
+        if out is not None and lock is not None:
+            outputs.write(review, out, settings, cache, key, ledger, lock, progress, options.fresh)
+        else:
+            review.run.update(ledger.record(len(review.frames)))
+        if cache.trouble:
+            progress.note(cache.trouble)
+        yield review
+
+
+def _work_out(
+    stack: ExitStack,
+    shoot: Path,
+    listing: str,
+    folder: Path,
+    settings: Settings,
+    options: Options,
+    cache: Cache,
+    ledger: Ledger,
+    progress: Progress,
+) -> Outcome:
+    """Everything from the files to the advice."""
+    from windstill import assess
+    from windstill.advise import advise
+
+    scratch = _scratch(stack, folder, progress)
+    stages = Stages(
+        root=shoot, settings=settings, cache=cache, spread=_spreader(stack, settings, options, progress),
+        scratch=scratch, scratch_limit=scratch_bytes(scratch, settings.run) if scratch else 0,
+        ledger=ledger, progress=progress, fresh=options.fresh, verify=options.verify,
+    )  # fmt: skip
+    scanned = stages.scan(listing)
+    if not scanned.frames:
+        raise ReviewError(_nothing_found(shoot, scanned))
+    problems = list(scanned.problems)
+    scores, score_keys = stages.score(scanned.frames, problems)
+    if not score_keys:
+        raise ReviewError(_nothing_read(shoot, problems))
+    grouping = stages.group(scanned.frames, scores, score_keys)
+    measures, measure_keys = stages.measure(scanned.frames, scores, score_keys, grouping, problems)
+    with ledger.stage("advise"):
+        progress.stage("advise", 0)
+        verdicts = assess.judge(grouping, measures, scanned.frames, settings.assess)
+        advised = advise(scanned.frames, scores, grouping, measures, verdicts, settings.advise)
+    return Outcome(
+        scanned, grouping, score_keys, measure_keys, dict(verdicts), dict(advised.sets), dict(advised.frames),
+        _sorted_problems(problems, scanned), tuple(advised.order),
+    )  # fmt: skip
+
+
+def _spreader(
+    stack: ExitStack, settings: Settings, options: Options, progress: Progress
+) -> Callable[[Sequence[Frame]], Spreader]:
+    """Starts the workers when the first task is handed out, not before: a rerun may need none."""
+    started: list[Spreader] = []
+
+    def spread(frames: Sequence[Frame]) -> Spreader:
+        if not started:
+            workers = workers_for(frames, settings.run)
+            started.append(stack.enter_context(LocalPool(workers, settings.run.item_timeout_s)))
+        return started[0]
+
+    return spread
+
+
+def _scratch(stack: ExitStack, folder: Path, progress: Progress) -> Path | None:
+    for parent in (folder / "scratch", Path(tempfile.gettempdir()) / "windstill-scratch"):
+        try:
+            scratch = make_scratch(parent)
+        except OSError:
+            continue
+        stack.callback(remove_scratch, scratch)
+        return scratch
+    progress.note("no folder for temporary files can be written to; frames of sets are decoded twice")
+    return None
+
+
+def _review(outcome: Outcome, cache: Cache) -> Review:
+    return Review(
+        root=outcome.scanned.root,
+        frames=outcome.scanned.frames,
+        scores=Shelf(cache, outcome.score_keys, FrameScore),
+        grouping=outcome.grouping,
+        measures=Shelf(cache, outcome.measure_keys, SetMeasure),
+        verdicts=outcome.verdicts,
+        advice=outcome.advice,
+        frame_advice=outcome.frame_advice,
+        problems=outcome.problems,
+        order=outcome.order,
+        run={},
+    )
+
+
+def _outcome_key(shoot: Path, listing: str, out: Path | None, settings: Settings) -> str:
+    sections = {name: section_values(getattr(settings, name)) for name in _ROOMS}
+    return key_of("outcome", str(shoot), listing, sections, versions(_ROOMS))
+
+
+def _recalled(cache: Cache, key: str) -> Outcome | None:
+    data = cache.get(key)
+    if data is None:
+        return None
+    try:
+        outcome = codec.loads(data, Outcome)
+    except codec.CodecError:
+        return None
+    keys = {*outcome.score_keys.values(), *outcome.measure_keys.values()}
+    return outcome if keys <= cache.present([key, *keys]) else None
+
+
+def _settled(outcome: Outcome) -> bool:
+    """Whether a rerun can only find the same: a file that could not be read may be readable next time."""
+    return all(problem.consequence == _HARMLESS for problem in outcome.problems)
+
+
+def _sorted_problems(problems: Sequence[Problem], scanned: ScannedShoot) -> tuple[Problem, ...]:
+    """Problems in an order that does not depend on which worker was quicker."""
+    return tuple(sorted(problems, key=lambda p: (p.file, p.stage, p.problem)))
+
+
+def _nothing_found(shoot: Path, scanned: ScannedShoot) -> str:
+    if scanned.problems:
+        first = scanned.problems[0]
+        more = f" (and {len(scanned.problems) - 1} more like it)" if len(scanned.problems) > 1 else ""
+        return f"{shoot}: nothing could be reviewed; {first.file or '.'}: {first.problem}{more}"
+    if scanned.files_seen:
+        return f"{shoot}: no photographs among its {scanned.files_seen} files; give the folder they are in"
+    return f"{shoot}: no photographs here; give the folder they are in"
+
+
+def _nothing_read(shoot: Path, problems: Sequence[Problem]) -> str:
+    if not shoot.is_dir():
+        return f"{shoot}: the folder disappeared during the run; connect the card or disk and run again"
+    first = problems[-1]
+    return f"{shoot}: none of its photographs could be read; {first.file}: {first.problem}"

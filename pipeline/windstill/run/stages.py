@@ -1,0 +1,263 @@
+"""The stages of a review, each taking what the one before gave. Nothing here measures; it looks up or hands out."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Protocol, TypeVar
+
+from windstill.records import Frame, FrameScore, FrameSet, Grouping, Problem, ScannedShoot, SetMeasure
+from windstill.run import codec
+from windstill.run.cache import Cache
+from windstill.run.keys import frame_facts, key_of, measure_key, score_key, section_values, versions
+from windstill.run.ledger import Ledger
+from windstill.run.pool import Failure
+from windstill.run.progress import Progress
+from windstill.run.scratch import drop_plane
+from windstill.run.shelf import Shelf
+from windstill.run.tasks import Done, HashTask, MeasureTask, ScoreTask, hash_one, measure_one, score_one
+from windstill.settings import Settings
+
+T = TypeVar("T")
+
+
+class Spreader(Protocol):
+    """Runs a function over tasks somewhere (this machine's cores, a cluster), results as they are ready."""
+
+    def run(self, function: Callable[[Any], Any], tasks: Any) -> Iterator[tuple[Any, Any]]:
+        """Pairs of task and result or `Failure`."""
+
+
+@dataclass(slots=True)
+class Stages:
+    """What the stages of one run share.
+
+    Attributes
+    ----------
+    scratch : Path or None
+        Folder for working planes.
+    scratch_limit : int
+        Bytes of planes it may hold.
+    fresh : bool
+        Measure again what the cache holds.
+    verify : bool
+        Hash every file's content instead of trusting size and time.
+    """
+
+    root: Path
+    settings: Settings
+    cache: Cache
+    spread: Callable[[Sequence[Frame]], Spreader]
+    scratch: Path | None
+    scratch_limit: int
+    ledger: Ledger
+    progress: Progress
+    fresh: bool = False
+    verify: bool = False
+    _planes: dict[str, int] = field(default_factory=dict)
+
+    # scan
+
+    def scan(self, listing: str) -> ScannedShoot:
+        """Find the frames, or recall them when nothing in the folder has changed."""
+        from windstill.scan import scan_shoot
+
+        self.progress.stage("scan", 0)
+        key = key_of("scan", str(self.root), listing, section_values(self.settings.scan), versions(("scan",)))
+        with self.ledger.stage("scan"):
+            return self._recalled(key, ScannedShoot, lambda: scan_shoot(self.root, self.settings.scan))
+
+    # score
+
+    def score(self, frames: Sequence[Frame], problems: list[Problem]) -> tuple[Shelf[FrameScore], dict[str, str]]:
+        """Score the frames that have not been scored before; gives scores and their cache keys, by frame name."""
+        with self.ledger.stage("score"):
+            digests = self._digests(frames)
+            keys = {f.name: score_key(f, digests[f.name], self.settings) for f in frames if f.name in digests}
+            known = set() if self.fresh else self.cache.present(keys.values())
+            todo = [frame for frame in frames if keys.get(frame.name) not in known]
+            self.ledger.reused["scores"] += len(frames) - len(todo)
+            self.progress.stage("score", len(frames))
+            self.progress.step(len(frames) - len(todo))
+            keys = {name: key for name, key in keys.items() if key in known}
+            for frame, done in self._spread_scores(todo):
+                self.progress.step()
+                if isinstance(done, Failure):
+                    problems.append(Problem(frame.pixels_from, "decode", done.reason, LEFT_OUT))
+                    continue
+                self.ledger.note(done)
+                if done.data is None:
+                    problems.extend([done.problem] if done.problem else [])
+                    continue
+                key = keys[frame.name] = score_key(frame, done.digest, self.settings)
+                self.cache.put(key, done.data)
+                self.cache.note_digests([(self.root / frame.pixels_from, frame.pixels_file, done.digest)])
+                self.ledger.measured["scores"] += 1
+                self._bound_planes(frame.name, done.plane_bytes)
+            ordered = {frame.name: keys[frame.name] for frame in frames if frame.name in keys}
+            return Shelf(self.cache, ordered, FrameScore), ordered
+
+    def _digests(self, frames: Sequence[Frame]) -> dict[str, str]:
+        """Content hashes as far as they can save a decode: from the cache, or hashed where size alone is known."""
+        if self.fresh:
+            return {}
+        found: dict[str, str] = {}
+        hash_these = []
+        for frame in frames:
+            file = frame.pixels_file
+            digest = None if self.verify else self.cache.digest_of(self.root / file.path, file)
+            if digest is not None:
+                found[frame.name] = digest
+            elif self.cache.knows_size(file.size_bytes):
+                hash_these.append(HashTask(str(self.root), frame))
+        if hash_these:
+            notes = []
+            for task, done in self.spread(frames).run(hash_one, hash_these):
+                if isinstance(done, Failure) or not done.digest:
+                    continue  # scoring will meet the same file and say what is wrong with it
+                self.ledger.note(done)
+                found[task.frame.name] = done.digest
+                notes.append((self.root / task.frame.pixels_from, task.frame.pixels_file, done.digest))
+            self.cache.note_digests(notes)
+        return found
+
+    def _spread_scores(self, frames: Sequence[Frame]) -> Iterator[tuple[Frame, Done | Failure]]:
+        if not frames:
+            return
+        scratch = str(self.scratch) if self.scratch else None
+        tasks = (ScoreTask(str(self.root), f, self.settings.imaging, self.settings.score, scratch) for f in frames)
+        for task, done in self.spread(frames).run(score_one, tasks):
+            yield task.frame, done
+
+    def _bound_planes(self, name: str, size: int) -> None:
+        """Keep the planes under their limit; the oldest go, and are decoded again if asked for."""
+        if self.scratch is None or not size:
+            return
+        self._planes[name] = size
+        total = sum(self._planes.values()) if len(self._planes) % 64 == 0 else 0
+        while total > self.scratch_limit and self._planes:
+            oldest = next(iter(self._planes))
+            total -= self._planes.pop(oldest)
+            drop_plane(self.scratch, oldest)
+
+    # group
+
+    def group(self, frames: Sequence[Frame], scores: Shelf[FrameScore], keys: Mapping[str, str]) -> Grouping:
+        """Find what belongs together."""
+        from windstill.group import group_frames
+
+        self.progress.stage("group", 0)
+        key = key_of(
+            "group", [frame_facts(frame) for frame in frames], dict(keys), section_values(self.settings.group),
+            versions(("group", "score", "imaging")),
+        )  # fmt: skip
+        with self.ledger.stage("group"):
+            return self._recalled(key, Grouping, lambda: group_frames(frames, scores, self.settings.group))
+
+    # assess
+
+    def measure(
+        self,
+        frames: Sequence[Frame],
+        scores: Shelf[FrameScore],
+        score_keys: Mapping[str, str],
+        grouping: Grouping,
+        problems: list[Problem],
+    ) -> tuple[Shelf[SetMeasure], dict[str, str]]:
+        """Measure the sets that have not been measured before; gives measures and their cache keys, by set id."""
+        with self.ledger.stage("assess"):
+            by_name = {frame.name: frame for frame in frames}
+            families = _families(grouping)
+            keys: dict[str, str] = {}
+            for node in grouping.sets:
+                members = [by_name[name] for name in node.frames]
+                keys[node.set_id] = measure_key(node, families[node.set_id], members, score_keys, self.settings)
+            known = set() if self.fresh else self.cache.present(keys.values())
+            todo = [node for node in grouping.sets if keys[node.set_id] not in known]
+            self.ledger.reused["sets"] += len(grouping.sets) - len(todo)
+            self.progress.stage("assess", len(grouping.sets))
+            self.progress.step(len(grouping.sets) - len(todo))
+            failed = set()
+            waiting = Counter(name for node in todo for name in node.frames)
+            self._drop_unneeded(waiting)
+            for node, done in self._spread_measures(todo, families, by_name, scores):
+                self.progress.step()
+                waiting.subtract(node.frames)
+                self._drop_unneeded(waiting, node.frames)
+                if isinstance(done, Failure):
+                    problems.append(Problem(node.set_id, "assess", done.reason, NOT_JUDGED))
+                else:
+                    self.ledger.note(done)
+                    problems.extend([done.problem] if done.problem else [])
+                if isinstance(done, Failure) or done.data is None:
+                    failed.add(node.set_id)
+                    continue
+                self.cache.put(keys[node.set_id], done.data)
+                self.ledger.measured["sets"] += 1
+            kept = {name: key for name, key in keys.items() if name not in failed}
+            return Shelf(self.cache, kept, SetMeasure), kept
+
+    def _spread_measures(
+        self,
+        nodes: Sequence[FrameSet],
+        families: Mapping[str, Grouping],
+        by_name: Mapping[str, Frame],
+        scores: Shelf[FrameScore],
+    ) -> Iterator[tuple[FrameSet, Done | Failure]]:
+        if not nodes:
+            return
+        settings = self.settings
+        scratch = str(self.scratch) if self.scratch else None
+        tasks = (
+            MeasureTask(
+                str(self.root), node, families[node.set_id], tuple(by_name[name] for name in node.frames),
+                {name: scores.packed(name) for name in node.frames if name in scores},
+                settings.imaging, settings.score, settings.assess, scratch,
+            )
+            for node in nodes
+        )  # fmt: skip
+        for task, done in self.spread(list(by_name.values())).run(measure_one, tasks):
+            yield task.node, done
+
+    def _drop_unneeded(self, waiting: Mapping[str, int], names: Sequence[str] | None = None) -> None:
+        """Delete planes no set still to be measured asks for."""
+        if self.scratch is None:
+            return
+        for name in list(self._planes) if names is None else names:
+            if waiting.get(name, 0) <= 0:
+                drop_plane(self.scratch, name)
+                self._planes.pop(name, None)
+
+    def _recalled(self, key: str, kind: type[T], make: Callable[[], T]) -> T:
+        data = None if self.fresh else self.cache.get(key)
+        if data is not None:
+            try:
+                return codec.loads(data, kind)
+            except codec.CodecError:
+                pass
+        made = make()
+        packed = codec.dumps(made)
+        self.cache.put(key, packed)
+        # Read back, so that what was made now and what is recalled later are the same to the last bit.
+        return codec.loads(packed, kind)
+
+
+LEFT_OUT = "the frame is listed, but takes part in no set's measures"
+NOT_JUDGED = "the set cannot be judged; its outlook is unknown"
+
+
+def _families(grouping: Grouping) -> dict[str, Grouping]:
+    """For every set, the grouping cut down to it and the sets below it: all that measuring it may look at."""
+    children: dict[str | None, list[FrameSet]] = {}
+    for node in grouping.sets:
+        children.setdefault(node.parent_set, []).append(node)
+    families = {}
+    for node in grouping.sets:
+        below = [node]
+        for member in below:
+            below += children.get(member.set_id, [])
+        placements = {name: grouping.placements[name] for name in node.frames if name in grouping.placements}
+        families[node.set_id] = Grouping(tuple(below), placements)
+    return families
