@@ -13,7 +13,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, lru_cache
 from typing import Literal
 
 from windstill.optics.checks import positive
@@ -61,6 +61,7 @@ class SeriesValue:
     step: Step
 
 
+@lru_cache(4096)
 def snap_exposure_s(exposure_s: float, prefer: Step = "third") -> float:
     """Exact exposure time behind a written one.
 
@@ -79,11 +80,13 @@ def snap_exposure_s(exposure_s: float, prefer: Step = "third") -> float:
     return _snap(exposure_s, _shutter(), 1.0, prefer)
 
 
+@lru_cache(4096)
 def snap_f_number(f_number: float, prefer: Step = "third") -> float:
     """Exact f-number behind a written one, from N = 2^(i/6) or 2^(i/4); the value itself if of neither."""
     return _snap(f_number, _aperture(), 2.0, prefer)
 
 
+@lru_cache(4096)
 def snap_iso(iso: float, prefer: Step = "third") -> float:
     """Exact sensitivity behind a written one, from 100 * 2^(i/3) or 100 * 2^(i/2); else the value itself."""
     return _snap(iso, _iso(), 1.0, prefer)

@@ -7,9 +7,9 @@ import re
 from datetime import UTC, datetime, timedelta, timezone
 
 from windstill.optics.exposure import snap_exposure_s, snap_f_number
-from windstill.records import CameraData
+from windstill.records import CameraData, SequenceMark
 from windstill.scan.headers import Header
-from windstill.scan.makers import Marks, describe_lens, read_marks, read_sequence
+from windstill.scan.makers import FOCUS_SEQUENCE, Marks, describe_lens, read_marks, read_sequence
 from windstill.scan.tags import Ratio, TagTable, Value, number, numbers, text, whole
 
 _INFINITE = 0xFFFFFFFF
@@ -55,10 +55,10 @@ def camera_data(header: Header) -> CameraData:
         bracket_shot=marks.shot,
         drive_mode=marks.drive,
         sequence_number=marks.number,
-        sequence=read_sequence(tags),
+        sequence=read_sequence(tags) or _focus_sequence(marks),
         composite=_composite(tags),
         software=text(tags.image.get(0x0131)) or text(tags.xmp.get("xmp:CreatorTool")),
-        image_unique_id=_unique_id(tags),
+        image_unique_id=_unique_id(tags, marks),
     )
 
 
@@ -123,6 +123,13 @@ def _captured(tags: TagTable, *, has_exposure: bool) -> tuple[datetime | None, f
     return parsed or (None, None)
 
 
+def _focus_sequence(marks: Marks) -> SequenceMark | None:
+    """A maker's focus bracket, in the terms of the DNG specification."""
+    if marks.focus_shot is None:
+        return None
+    return SequenceMark(sequence_id="", sequence_type=FOCUS_SEQUENCE, index=marks.focus_shot)
+
+
 def _raw_text(value: Value | None) -> str | None:
     if isinstance(value, bytes):
         return value.decode("latin-1").replace("\0", "")
@@ -159,6 +166,9 @@ def _iso(tags: TagTable, marks: Marks) -> float | None:
                 return wide
     if capped is not None:
         return capped
+    in_raw = number(tags.image.get(0x0017))  # one maker's raw keeps it beside the sensor's borders
+    if in_raw and 0x0006 in tags.image:
+        return in_raw
     if marks.iso:
         return marks.iso
     return _positive(_xmp(tags, "exif:ISOSpeedRatings") or _xmp(tags, "exifEX:PhotographicSensitivity"), 1, 1e8)
@@ -192,7 +202,8 @@ def _pitch(header: Header) -> float | None:
 def _reduction(recorded: tuple[float, float], stored: tuple[int, int]) -> float:
     """How many recorded pixels one stored pixel covers; 1 unless the picture was plainly scaled as a whole."""
     along, across = max(recorded) / max(stored), min(recorded) / min(stored)
-    return along if abs(along / across - 1) < 0.02 else 1.0
+    # A few percent are the margins of a raw, not a reduction.
+    return along if abs(along / across - 1) < 0.02 and abs(along - 1) > 0.05 else 1.0
 
 
 def _lens(tags: TagTable, marks: Marks) -> str | None:
@@ -217,6 +228,6 @@ def _composite(tags: TagTable) -> int | None:
     return value if value in (0, 1, 2, 3) else None
 
 
-def _unique_id(tags: TagTable) -> str | None:
-    value = text(tags.find(0xA420))
+def _unique_id(tags: TagTable, marks: Marks) -> str | None:
+    value = text(tags.find(0xA420)) or marks.unique_id
     return value if value and value.strip("0 ") else None

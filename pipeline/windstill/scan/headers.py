@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import struct
 import warnings
@@ -14,13 +15,15 @@ from PIL import BmpImagePlugin, JpegImagePlugin, PngImagePlugin
 from windstill.scan.guard import HeaderTooLongError, guard
 from windstill.scan.isolated import HeaderWorker, Isolated
 from windstill.scan.kinds import RAWS, extension
-from windstill.scan.tags import XMP_PACKET, TagTable, read_tiff, tiff_head, whole
+from windstill.scan.notes import read_note
+from windstill.scan.tags import XMP_PACKET, Tags, TagTable, Value, read_directory, read_tiff, tiff_head, whole
 from windstill.scan.xmp import read_xmp
 from windstill.settings.scan import ScanSettings
 
 Container = Literal["jpeg", "png", "bmp", "webp", "heif", "tiff", "cr3", "raf", "raw"]
 
 WIDTH, HEIGHT, SUBFILE_TYPE, DNG_VERSION = 0x0100, 0x0101, 0x00FE, 0xC612
+EXIF_WIDTH, EXIF_HEIGHT, EMBEDDED_JPEG = 0xA002, 0xA003, 0x002E
 _HEIF_BRANDS = frozenset({b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"hevm", b"hevs", b"mif1", b"msf1"})
 # The start of a raw container's embedded JPEG, enough for its Exif segment (64 kB) and what may precede it.
 _JPEG_START = 512_000
@@ -91,7 +94,7 @@ def _read(file: BinaryIO, start: bytes, path: Path, settings: ScanSettings, work
         if start[8:12] in _HEIF_BRANDS:
             return _by_library("heif", path, settings, worker)
     if start[:15] == b"FUJIFILMCCD-RAW":
-        return _raf(file, settings)
+        return _raf(file, path, settings, worker)
     if tiff_head(start) is not None:
         return _tiff(file, raw_name, settings)
     if raw_name:
@@ -176,19 +179,47 @@ def _tiff(file: BinaryIO, raw_name: bool, settings: ScanSettings) -> Header:
     tags = read_tiff(file, settings)
     if not tags.image:
         raise UnreadableError("the TIFF header is damaged")
+    read_note(file, tags, settings)
+    _add_embedded(tags, settings)
     packet = tags.image.get(XMP_PACKET)
     if isinstance(packet, tuple):
         packet = bytes(int(n) & 0xFF for n in packet if isinstance(n, int))
     _add_xmp(tags, packet)
     is_raw = raw_name or DNG_VERSION in tags.image
     header = Header("tiff", is_raw=is_raw, tags=tags)
-    for picture in tags.pictures if is_raw or (whole(tags.image.get(SUBFILE_TYPE)) or 0) & 1 else tags.pictures[:1]:
-        width, height = whole(picture.get(WIDTH)) or 0, whole(picture.get(HEIGHT)) or 0
-        if not (whole(picture.get(SUBFILE_TYPE)) or 0) & 1 and width * height > header.width_px * header.height_px:
-            header.width_px, header.height_px = width, height
-    if not is_raw and not (header.width_px and header.height_px):
-        raise UnreadableError("the TIFF header gives the picture no size")
-    return header
+    # A scan's picture is the first; a raw's the largest, which some raws describe in the Exif directory only.
+    pictures = tags.pictures if is_raw or _is_reduced(tags.image) else tags.pictures[:1]
+    sizes = [(picture.get(WIDTH), picture.get(HEIGHT)) for picture in pictures if not _is_reduced(picture)]
+    if is_raw:
+        sizes.append((tags.exif.get(EXIF_WIDTH), tags.exif.get(EXIF_HEIGHT)))
+        sizes.append(_bordered(tags.image))
+    header.width_px, header.height_px = max(
+        ((whole(width) or 0, whole(height) or 0) for width, height in sizes), key=lambda size: size[0] * size[1],
+        default=(0, 0),
+    )
+    return header if is_raw else _sized(header)
+
+
+def _add_embedded(tags: TagTable, settings: ScanSettings) -> None:
+    """One maker's raw holds a JPEG with the greater part of the camera data."""
+    embedded = tags.image.pop(EMBEDDED_JPEG, None)
+    if not isinstance(embedded, bytes) or embedded[:2] != b"\xff\xd8":
+        return
+    with contextlib.suppress(UnreadableError):
+        inner = _jpeg(io.BytesIO(embedded), settings).tags
+        tags.image = inner.image | tags.image
+        tags.exif = inner.exif | tags.exif
+        tags.note = tags.note or inner.note
+
+
+def _is_reduced(picture: Tags) -> bool:
+    return bool((whole(picture.get(SUBFILE_TYPE)) or 0) & 1)
+
+
+def _bordered(image: Tags) -> tuple[Value | None, Value | None]:
+    """One maker's raw gives the picture by its borders on the sensor: top, left, bottom, right."""
+    top, left, bottom, right = (whole(image.get(tag)) or 0 for tag in (4, 5, 6, 7))
+    return ((right - left,), (bottom - top,)) if 0 <= left < right and 0 <= top < bottom else (None, None)
 
 
 def _cr3(file: BinaryIO, settings: ScanSettings) -> Header:
@@ -209,13 +240,17 @@ def _cr3(file: BinaryIO, settings: ScanSettings) -> Header:
                 if box not in (b"CMT1", b"CMT2", b"CMT3"):
                     continue
                 guarded.seek(at)
-                held = read_tiff(io.BytesIO(guarded.read(min(stop - at, 1_000_000))), settings)
+                block = io.BytesIO(guarded.read(min(stop - at, 1_000_000)))
+                head = tiff_head(block.read(16))
+                if head is None:
+                    continue
+                held, _ = read_directory(block, head, 8, everything=box == b"CMT3")
                 if box == b"CMT1":
-                    tags.image, tags.pictures = held.image, [held.image]
+                    tags.image, tags.pictures = held, [held]
                 elif box == b"CMT2":
-                    tags.exif = held.image
+                    tags.exif = held
                 else:
-                    tags.maker = {f"0x{tag:04X}": value for tag, value in held.image.items()}
+                    tags.note = held
     if not tags.image:
         raise UnreadableError("the raw file is cut off before its camera data")
     return Header(
@@ -244,8 +279,8 @@ def _boxes(file: BinaryIO, at: int, end: int) -> list[tuple[bytes, int, int]]:
     return found
 
 
-def _raf(file: BinaryIO, settings: ScanSettings) -> Header:
-    """The container names the place of an embedded JPEG, whose Exif is the frame's."""
+def _raf(file: BinaryIO, path: Path, settings: ScanSettings, worker: HeaderWorker) -> Header:
+    """The container names the place of an embedded JPEG, whose Exif is the frame's; its size is the decoder's."""
     guarded = guard(file, settings)
     guarded.seek(84)
     place = guarded.read(8)
@@ -258,7 +293,8 @@ def _raf(file: BinaryIO, settings: ScanSettings) -> Header:
         inner = _jpeg(embedded, settings)
     except UnreadableError as err:
         raise UnreadableError("the raw file's camera data is damaged") from err
-    return Header("raf", is_raw=True, tags=inner.tags)
+    said = worker.ask("raw", path)
+    return Header("raf", is_raw=True, tags=inner.tags, width_px=said.width_px, height_px=said.height_px)
 
 
 def _other_raw(path: Path, settings: ScanSettings, worker: HeaderWorker) -> Header:
@@ -289,7 +325,10 @@ def _block(exif: bytes, settings: ScanSettings) -> TagTable:
     """Tags of an Exif block, with or without the segment's own six bytes before it."""
     if exif[:4] == b"Exif":
         exif = exif[6:]
-    return read_tiff(io.BytesIO(exif), settings)
+    block = io.BytesIO(exif)
+    tags = read_tiff(block, settings)
+    read_note(block, tags, settings)
+    return tags
 
 
 def _add_xmp(tags: TagTable, packet: object) -> None:
