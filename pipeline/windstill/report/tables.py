@@ -5,7 +5,6 @@ from __future__ import annotations
 import csv
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import datetime
 from pathlib import Path
 from typing import Any, Literal
 
@@ -280,7 +279,3 @@ TABLES: tuple[tuple[str, Sequence[Column], Callable[[Review], Iterator[Row]]], .
 )
 
 
-def started(review: Review) -> datetime | None:
-    """The earliest known time of the shoot, offsets left aside."""
-    times = [f.camera.captured_at for f in review.frames if f.camera.captured_at]
-    return min(times, key=lambda t: t.replace(tzinfo=None), default=None)

@@ -40,6 +40,11 @@ def write_tiles(review: Review, target: Path) -> None:
             writer.write_table(pa.Table.from_batches(held, SCHEMA))
 
 
+def tiles_table(review: Review) -> pa.Table:
+    """The same rows as one table in memory."""
+    return pa.Table.from_batches(list(_batches(review)), SCHEMA)
+
+
 def _batches(review: Review) -> Iterator[pa.RecordBatch]:
     for pair in all_pairs(review):
         if pair.field is not None and pair.field.textured.any():

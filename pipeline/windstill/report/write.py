@@ -6,6 +6,7 @@ from pathlib import Path
 
 from windstill.records import Review
 from windstill.report.aside import written_aside
+from windstill.report.mapfiles import write_maps
 from windstill.report.page import render_page
 from windstill.report.runfile import write_run
 from windstill.report.tables import TABLES, write_csv, write_parquet
@@ -42,7 +43,8 @@ def write_report(review: Review, out: Path, settings: Settings) -> Path:
         The folder cannot be made or written.
     """
     write_tables(review, out, settings)
+    write_maps(review, out)
     target = out / "report.html"
     with written_aside(target) as aside:
-        aside.write_text(render_page(review, settings), "utf-8")
+        aside.write_text(render_page(review, settings, out), "utf-8")
     return target
