@@ -45,8 +45,9 @@ class Decoded:
         Displayed brightness: Rec. 601 luma of the encoded (taken as sRGB) values, 0..255.
     colour_small : uint8 array (h, w, 3)
         RGB, area-averaged, long side 1024 (that of `luma` where it is shorter).
-    clip_high, clip_low : bool arrays (ceil(H/4), ceil(W/4))
-        Entry [i, j] is about pixel [4 i, 4 j] of `luma`: any channel at least 254; all channels at most 1.
+    clip_high, clip_low : bool arrays (ceil(height_px / 4), ceil(width_px / 4))
+        Entry [i, j] is about full-resolution pixel [4 i, 4 j] (the nearest decoded one): any channel at least
+        254; all channels at most 1.
     bits : int
         Bits per channel in the file.
     decoder : str
@@ -83,6 +84,8 @@ class Pixels:
         What was used.
     full_size : (width, height) or None
         Size of the full picture in the same position, where `picture` is smaller.
+    scale : float
+        Pixels of `picture` per full-resolution pixel; 0.5 for a halved picture of odd size, too.
     turned : bool
         Already upright.
     """
@@ -91,4 +94,5 @@ class Pixels:
     bits: int
     decoder: str
     full_size: tuple[int, int] | None = None
+    scale: float = 1.0
     turned: bool = False

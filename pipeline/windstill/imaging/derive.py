@@ -10,7 +10,6 @@ from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
 
 from windstill.imaging.decoded import U8, Decoded, Pixels
 from windstill.imaging.upright import mirrored, swaps_sides, upright
@@ -36,18 +35,19 @@ def derive(pixels: Pixels, orientation: int) -> Decoded:
     height, width = picture.shape[:2]
     full_w, full_h = pixels.full_size or (width, height)
     luma: Any = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
-    brightest = _brightest(_sampled(picture, turn))
-    scale = max(width, height) / max(full_w, full_h)
+    if swaps_sides(turn):
+        full_w, full_h = full_h, full_w
+    brightest = _brightest_sampled(picture, turn, (full_w, full_h))
     return Decoded(
         luma=upright(luma, turn),
         colour_small=upright(as_rgb(area_reduced(picture, SMALL_LONG_PX)), turn),
-        clip_high=upright(brightest >= CLIPPED_HIGH, turn),
-        clip_low=upright(brightest <= CLIPPED_LOW, turn),
+        clip_high=brightest >= CLIPPED_HIGH,
+        clip_low=brightest <= CLIPPED_LOW,
         bits=pixels.bits,
         decoder=pixels.decoder,
-        width_px=full_h if swaps_sides(turn) else full_w,
-        height_px=full_w if swaps_sides(turn) else full_h,
-        luma_scale=scale,
+        width_px=full_w,
+        height_px=full_h,
+        luma_scale=pixels.scale,
     )
 
 
@@ -74,6 +74,16 @@ def as_rgb(picture: U8) -> U8:
     return np.repeat(picture[..., None], 3, axis=2) if picture.ndim == 2 else picture
 
 
+def _brightest_sampled(picture: U8, orientation: int, full_size: tuple[int, int]) -> U8:
+    """Brightest channel at every 4th full-resolution pixel, upright; `full_size` (width, height) upright."""
+    recorded = full_size[::-1] if swaps_sides(orientation) else full_size
+    if picture.shape[1::-1] == recorded:
+        return upright(_brightest(_sampled(picture, orientation)), orientation)
+    size = -(-full_size[0] // CLIP_STEP), -(-full_size[1] // CLIP_STEP)
+    brightest = upright(_brightest(picture), orientation)
+    return np.asarray(cv2.resize(brightest, size, interpolation=cv2.INTER_NEAREST), np.uint8)
+
+
 def _sampled(picture: U8, orientation: int) -> U8:
     """Every 4th pixel, counted from the upright picture's upper left corner.
 
@@ -95,7 +105,7 @@ def _sampled(picture: U8, orientation: int) -> U8:
     return sampled
 
 
-def _brightest(sampled: U8) -> NDArray[np.uint8]:
+def _brightest(sampled: U8) -> U8:
     if sampled.ndim == 2:
         return sampled
     red, green, blue = cv2.split(sampled)

@@ -5,13 +5,14 @@ What cameras write most, sequential JPEG, is decoded here by libjpeg-turbo; ever
 
 from __future__ import annotations
 
+import contextlib
 import threading
 from pathlib import Path
 
 from windstill.imaging import isolated
 from windstill.imaging.decoded import U8, Decoded, ImageInfo
 from windstill.imaging.derive import as_rgb, derive
-from windstill.imaging.jpeg import Buffer, JpegHeader, decode_jpeg, header_of
+from windstill.imaging.jpeg import Buffer, JpegHeader, OddJpeg, decode_jpeg, header_of
 from windstill.imaging.kinds import look, read_whole
 from windstill.imaging.previews import jpeg_preview, read_jpeg_head
 from windstill.imaging.upright import upright
@@ -47,11 +48,12 @@ def decode(path: Path, orientation: int, settings: ImagingSettings) -> Decoded:
     Embedded colour profiles are not applied: values are taken as sRGB-encoded.
     """
     plain = _plain_jpeg(path, settings)
-    if plain is None:
-        return isolated.decode(path, orientation, settings)
-    if not hasattr(_mine, "buffer"):
-        _mine.buffer = Buffer()
-    return derive(decode_jpeg(*plain, settings, _mine.buffer), orientation)
+    if plain is not None:
+        if not hasattr(_mine, "buffer"):
+            _mine.buffer = Buffer()
+        with contextlib.suppress(OddJpeg):
+            return derive(decode_jpeg(*plain, settings, _mine.buffer), orientation)
+    return isolated.decode(path, orientation, settings)
 
 
 def decode_rgb(path: Path, orientation: int, settings: ImagingSettings) -> U8:
@@ -73,9 +75,10 @@ def decode_rgb(path: Path, orientation: int, settings: ImagingSettings) -> U8:
         As `decode`.
     """
     plain = _plain_jpeg(path, settings)
-    if plain is None:
-        return isolated.decode_rgb(path, orientation, settings)
-    return upright(as_rgb(decode_jpeg(*plain, settings).picture), orientation)
+    if plain is not None:
+        with contextlib.suppress(OddJpeg):
+            return upright(as_rgb(decode_jpeg(*plain, settings).picture), orientation)
+    return isolated.decode_rgb(path, orientation, settings)
 
 
 def preview(path: Path, orientation: int, settings: ImagingSettings, *, allow_scaled: bool = False) -> Decoded | None:

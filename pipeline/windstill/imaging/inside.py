@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
 
 from windstill.imaging import heic, raster, raw, tiff
 from windstill.imaging.decoded import ImageInfo, Pixels
-from windstill.imaging.jpeg import decode_jpeg, header_of
+from windstill.imaging.jpeg import OddJpeg, decode_jpeg, header_of
 from windstill.imaging.kinds import RAW_SUFFIXES, Kind, look, read_whole
+from windstill.imaging.whole import check_length
 from windstill.settings.imaging import ImagingSettings
 
 
@@ -69,8 +71,9 @@ def info(path: Path, settings: ImagingSettings) -> ImageInfo:
 
 
 def _kind(path: Path, settings: ImagingSettings) -> Kind:
-    kind, _ = look(path, settings)
-    if kind == "tiff" and (tiff.is_raw(path) or path.suffix.lower() in RAW_SUFFIXES):
+    kind, size = look(path, settings)
+    check_length(path, kind, size)
+    if kind == "tiff" and tiff.is_raw(path, named_so=path.suffix.lower() in RAW_SUFFIXES):
         return "raw"
     return kind
 
@@ -80,7 +83,8 @@ def _jpeg(path: Path, settings: ImagingSettings) -> Pixels:
     data = read_whole(path, settings)
     header = header_of(data, settings)
     if header.progressive and header.precision == 8 and header.components in (1, 3):
-        return decode_jpeg(data, header, settings)
+        with contextlib.suppress(OddJpeg):
+            return decode_jpeg(data, header, settings)
     return raster.read(path, "jpeg", settings)
 
 

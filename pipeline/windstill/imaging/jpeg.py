@@ -62,6 +62,10 @@ class JpegHeader:
         return self.process == _SOF2
 
 
+class OddJpeg(ImagingError):
+    """Sound as far as its header goes, but of a kind libjpeg-turbo's simple interface does not take."""
+
+
 class Incomplete(Exception):
     """The header goes on after the bytes given."""
 
@@ -214,8 +218,8 @@ def _turbo(data: bytes, space: str, target: U8 | None, strict: bool = True) -> U
 def _fault(data: bytes, header: JpegHeader, message: str) -> ImagingError:
     if "Premature end of JPEG" in message:
         return cut_off(None if header.progressive else _percent_present(data))
-    if "subsampling" in message or "Unsupported" in message:
-        return unsupported("this kind of JPEG")
+    if "subsampling" in message or "Unsupported JPEG process" in message:
+        return OddJpeg(str(unsupported("this kind of JPEG")))
     return damaged()
 
 

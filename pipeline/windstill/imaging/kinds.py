@@ -22,7 +22,7 @@ _RAW = (
     b"FUJIFILMCCD-RAW", b"IIRO", b"IIRS", b"MMOR", b"IIU\0", b"\0MRM", b"FOVb", b"IIII", b"MMMM",
     b"II\x1a\0\0\0HEAPCCDR",
 )  # fmt: skip
-# Containers that look like TIFF; the extension decides only which of two decoders is asked first.
+# For TIFF containers without the tags that say what they hold.
 RAW_SUFFIXES = frozenset(
     "." + name
     for name in (
@@ -40,6 +40,8 @@ def kind_of(head: bytes) -> Kind | None:
         return "png"
     if head.startswith(b"RIFF") and head[8:12] == b"WEBP":
         return "webp"
+    if head.startswith(_TIFF) and head[8:10] == b"CR":
+        return "raw"
     if head.startswith(_TIFF):
         return "tiff"
     if head.startswith(_RAW):

@@ -119,4 +119,5 @@ def _scaled(
         if found is header:
             raise
         return None
-    return Pixels(picture, 8, decoder.format(divisor), full_size=(header.width_px, header.height_px))
+    scale = found.width_px / header.width_px / divisor
+    return Pixels(picture, 8, decoder.format(divisor), full_size=(header.width_px, header.height_px), scale=scale)

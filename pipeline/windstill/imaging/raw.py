@@ -113,8 +113,9 @@ def preview(path: Path, settings: ImagingSettings) -> Pixels | None:
         return None
     if turned and found.size != size:
         size = size[1], size[0]
-    picture, _ = decode_scaled(found.data, found.header, settings.preview_enough_px)
-    return Pixels(picture, 8, "embedded preview", full_size=size, turned=turned)
+    picture, divisor = decode_scaled(found.data, found.header, settings.preview_enough_px)
+    scale = max(found.size) / max(size) / divisor
+    return Pixels(picture, 8, "embedded preview", full_size=size, scale=scale, turned=turned)
 
 
 @contextmanager
@@ -214,8 +215,9 @@ def _developed(raw: Any, settings: ImagingSettings, *, full: bool) -> Pixels:
         picture = np.ascontiguousarray(picture[..., 0])
     halved = max(picture.shape[:2]) <= 0.75 * max(width, height)
     bits = int(raw.white_level).bit_length() if raw.white_level else 16
-    decoder = "raw half size" if halved else "raw"
-    return Pixels(picture, bits, decoder, full_size=(width, height) if halved else None)
+    if not halved:
+        return Pixels(picture, bits, "raw")
+    return Pixels(picture, bits, "raw half size", full_size=(width, height), scale=0.5)
 
 
 def _check_rows(raw: Any) -> None:

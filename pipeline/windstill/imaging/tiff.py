@@ -33,15 +33,23 @@ _UNASSOCIATED_ALPHA = 2
 _COLOURS = {_WHITE_IS_ZERO: 1, _BLACK_IS_ZERO: 1, _RGB: 3, _PALETTE: 1, _SEPARATED: 4, _YCBCR: 3, _CIELAB: 3}
 
 
-def is_raw(path: Path) -> bool:
-    """Whether a TIFF container holds a camera's raw picture. A broken container is none."""
+def is_raw(path: Path, *, named_so: bool) -> bool:
+    """Whether a TIFF container holds a camera's raw picture.
+
+    Parameters
+    ----------
+    named_so : bool
+        The extension is that of a raw format. It then is one, even without the standard's tags, unless the
+        picture a TIFF reader sees makes up most of the file: in old raw formats that is a small preview.
+    """
     try:
         with tifffile.TiffFile(path) as file:
-            return any(
-                _photometric(page) in (_CFA, _LINEAR_RAW) or _DNG_VERSION in page.tags for page in _pages(file)
-            )
+            pages = list(_pages(file))
+            if any(_photometric(page) in (_CFA, _LINEAR_RAW) or _DNG_VERSION in page.tags for page in pages):
+                return True
+            return named_so and sum(length for _, length in _spans(_main_page(file))) < file.filehandle.size / 2
     except Exception:  # tifffile raises what a broken file provokes; the decoder asked next says what is wrong
-        return False
+        return named_so
 
 
 def check_whole(path: Path) -> None:

@@ -17,7 +17,7 @@ class ImagingSettings(Section):
         1500.0, gt=0, description="Megabytes. Larger files are refused; uncompressed 16-bit scans of 200 MP fit."
     )
     max_memory_mb: float = Field(
-        2000.0, ge=256,
+        1800.0, ge=256,
         description="Megabytes a decoder may take beyond what it needs to start; raw of 150 MP at full size fits.",
     )  # fmt: skip
     file_timeout_s: float = Field(

@@ -1,0 +1,57 @@
+"""Whether a container is as long as it says, where no decoder would notice before it guesses."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from windstill.imaging.faults import cut_off
+from windstill.imaging.kinds import Kind, read_part
+
+_MOST_BOXES = 64
+_RAF = b"FUJIFILMCCD-RAW"
+# Start and length of the JPEG and of the mosaic, big-endian (from memory; agrees with the files tried).
+_RAF_SPANS_AT = (0x54, 0x64)
+
+
+def check_length(path: Path, kind: Kind, size: int) -> None:
+    """Refuse a WebP (RIFF), a HEIC or CR3 (ISO base media), or a RAF whose parts reach beyond its end.
+
+    Raises
+    ------
+    ImagingError
+        Cut off.
+    """
+    head = read_part(path, 0, 128)
+    if kind == "webp":
+        _compare(int.from_bytes(head[4:8], "little") + 8, size)
+    elif head[4:8] == b"ftyp":
+        _compare(_boxes_end(path, size), size)
+    elif head.startswith(_RAF):
+        for at in _RAF_SPANS_AT:
+            start, length = (int.from_bytes(head[k : k + 4], "big") for k in (at, at + 4))
+            _compare(start + length, size)
+
+
+def _compare(claimed: int, size: int) -> None:
+    if claimed > size:
+        raise cut_off(100.0 * size / claimed, "its data")
+
+
+def _boxes_end(path: Path, size: int) -> int:
+    """End of the last top-level box (ISO/IEC 14496-12, 4.2)."""
+    at = 0
+    for _ in range(_MOST_BOXES):
+        head = read_part(path, at, 16)
+        if len(head) < 8:
+            return at if not head else at + 8
+        length = int.from_bytes(head[:4], "big")
+        if length == 1:
+            length = int.from_bytes(head[8:16], "big")
+        if length == 0:
+            return size
+        if length < 8:
+            return at
+        at += length
+        if at >= size:
+            return at
+    return size
