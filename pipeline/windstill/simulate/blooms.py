@@ -34,6 +34,8 @@ class Bloom:
         Height of the head over its foot.
     sway_mm : float or None
         Amplitude at the reference wind, see `wind.amplitude_m`.
+    glide_ms : float
+        Steady speed to the right.
     """
 
     index: int
@@ -49,8 +51,7 @@ class Bloom:
     frequency_hz: float
     phase: float
     seed: int
-    lean: float
-    """Share of the sway that goes with the wind's direction, -1 or 1."""
+    glide_ms: float
 
 
 def place_blooms(scene: Scene, groups: tuple[Blooms, ...], left_u: float, right_u: float, seed: int) -> list[Bloom]:
@@ -58,6 +59,7 @@ def place_blooms(scene: Scene, groups: tuple[Blooms, ...], left_u: float, right_
     placed: list[Bloom] = []
     for g, group in enumerate(groups):
         rng = np.random.default_rng([seed, scene.seed, 77, g])
+        clumps = rng.uniform(*group.across, max(1, round(group.count / group.clump)))
         for k in range(group.count):
             # Even in 1 / distance: as many in each blur step of a stack.
             near, far = 1 / group.near_m, 1 / max(group.far_m, group.near_m)
@@ -65,16 +67,23 @@ def place_blooms(scene: Scene, groups: tuple[Blooms, ...], left_u: float, right_
             head = rng.uniform(*group.head_mm) / 1000
             stem = rng.uniform(*group.stem_mm) / 1000
             span = right_u - left_u
-            u = left_u + span * rng.uniform(*group.across)
+            share = rng.uniform(*group.across)
+            if group.clump > 1:
+                share = clumps[int(rng.integers(clumps.size))] + rng.normal(0, 0.05)
+            u = left_u + span * share
             height = scene.camera_height_m
-            tall = {"seed-head": 1.6, "bush": 0.75}.get(group.kind, 0.85)
-            if group.kind == "bush":
+            if group.places_deg:
+                right, up = group.places_deg[k % len(group.places_deg)]
+                u = math.tan(math.radians(right))
+                stem = height + distance * math.tan(math.radians(up)) / math.cos(math.radians(right))
+            tall = {"seed-head": 1.6, "bush": 0.75, "disc": 1.0}.get(group.kind, 0.85)
+            if group.kind == "bush" and not group.places_deg:
                 stem = 0.5 * head * tall
             placed.append(Bloom(
                 index=len(placed), kind=group.kind, u=u, v=(height - stem) / distance, base_v=height / distance,
                 distance_m=distance, half_u=head / 2 / distance, half_v=head / 2 / distance * tall, stem_m=stem,
                 sway_mm=group.sway_mm, frequency_hz=rng.uniform(*group.frequency_hz),
-                phase=rng.uniform(0, 2 * math.pi), seed=int(rng.integers(1 << 31)), lean=1.0,
+                phase=rng.uniform(0, 2 * math.pi), seed=int(rng.integers(1 << 31)), glide_ms=group.glide_ms,
             ))
     return sorted(placed, key=lambda b: -b.distance_m)
 
@@ -91,9 +100,7 @@ def paint_head(bloom: Bloom, half_w: float, half_h: float) -> Plane:
     r = np.sqrt(nx * nx + ny * ny)
     size = max(half_w, half_h)
     if bloom.kind == "disc":
-        rgb = np.full((h, w, 3), 0.5, np.float32)
-        inside = r <= 1.0
-        return _rgba(rgb, inside)
+        return _rgba(np.full((h, w, 3), 0.5, np.float32), r <= 1.0)
     if bloom.kind == "daisy":
         petals = int(rng.integers(13, 22))
         ray = np.cos(np.arctan2(ny, nx) * petals + rng.uniform(0, 6))
@@ -117,11 +124,11 @@ def paint_head(bloom: Bloom, half_w: float, half_h: float) -> Plane:
     }.get(bloom.kind, _PINK)
     tone = rng.uniform(0.85, 1.1)
     m = (mix.astype(np.float32) / 255)[..., None]
-    rgb: NDArray[np.float32] = np.asarray(first, np.float32) * (1 - m) + np.asarray(second, np.float32) * m
+    mixed = np.asarray(first, np.float32) * (1 - m) + np.asarray(second, np.float32) * m
     # Rounded: lit from above, darker towards the rim below.
     light = np.clip(1.02 - 0.22 * r * r - 0.16 * ny, 0.4, 1.2)
     gained = np.exp(0.55 * (value.astype(np.float32) - 128) / 128) * light * tone
-    rgb = (rgb * gained[..., None]).astype(np.float32)
+    rgb = (mixed * gained[..., None]).astype(np.float32)
     if bloom.kind == "daisy":
         heart = (r < 0.3)[..., None]
         gain = np.exp(0.5 * (value.astype(np.float32) - 128) / 128)[..., None]

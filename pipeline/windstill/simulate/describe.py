@@ -92,9 +92,14 @@ class Blooms(Part):
     head_mm: tuple[float, float] = (20.0, 30.0)
     stem_mm: tuple[float, float] = (110.0, 200.0)
     sway_mm: float | None = Field(
-        None, ge=0, description="Amplitude of the head at 3 m/s; by default 20 mm for a stem of 150 mm."
+        None, ge=0, description="Amplitude of the head at 4 m/s; by default 20 mm for a stem of 150 mm."
     )
     frequency_hz: tuple[float, float] = (1.4, 2.0)
+    glide_ms: float = Field(0.0, description="Steady speed to the right, as of a boat or a walker.")
+    places_deg: tuple[tuple[float, float], ...] = Field(
+        (), description="Directions (right, up) of the heads seen from the camera, instead of places on the ground."
+    )
+    clump: float = Field(1.0, ge=1, le=50, description="How many stand together.")
     across: tuple[float, float] = Field((0.05, 0.95), description="Where in the picture, share of its width.")
 
 

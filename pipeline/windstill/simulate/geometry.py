@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numba import njit
@@ -44,13 +45,7 @@ class Camera:
 
     def rotation(self) -> Array:
         """World to camera, shape (3, 3)."""
-        cy, sy = math.cos(self.yaw), math.sin(self.yaw)
-        cp, sp = math.cos(self.pitch), math.sin(self.pitch)
-        cr, sr = math.cos(self.roll), math.sin(self.roll)
-        turn = np.array([[cy, 0, -sy], [0, 1, 0], [sy, 0, cy]])
-        tilt = np.array([[1, 0, 0], [0, cp, sp], [0, -sp, cp]])
-        lean = np.array([[cr, sr, 0], [-sr, cr, 0], [0, 0, 1]])
-        return np.asarray(lean @ tilt @ turn)
+        return _rotation(self.yaw, self.pitch, self.roll)
 
     def homography_from(self, other: Camera) -> Array:
         """Homography of things at infinity from `other`'s picture to this one, scaled to h33 = 1."""
@@ -90,17 +85,34 @@ class Camera:
     def _half_diagonal(self) -> float:
         return 0.5 * math.hypot(self.width, self.height)
 
-    def surface(self, row0: int, rows: int, distance: float, step: int = 1) -> tuple[NDArray[np.float32], ...]:
+    def surface(
+        self, row0: int, rows: int, distance: float, step: int = 1, cols: int | None = None
+    ) -> tuple[NDArray[np.float32], ...]:
         """(u, v) seen by each pixel of some rows on the layer at `distance`, float32, shape (rows, cols)."""
-        cols = (self.width + step - 1) // step
+        if cols is None:
+            cols = (self.width + step - 1) // step
         u = np.empty((rows, cols), np.float32)
         v = np.empty((rows, cols), np.float32)
         cx, cy = self.centre
         _trace(
-            u, v, float(row0), float(step), cx, cy, self.focal_px, self.rotation(), np.asarray(self.at, np.float64),
-            min(distance, FAR_M), self.cylinder, self.distortion, self._half_diagonal(),
+            u, v, float(row0), float(step), cx, cy, self.focal_px, self.rotation().copy(),
+            np.asarray(self.at, np.float64), min(distance, FAR_M), self.cylinder, self.distortion,
+            self._half_diagonal(),
         )
         return u, v
+
+
+@lru_cache(maxsize=4096)
+def _rotation(yaw: float, pitch: float, roll: float) -> Array:
+    cy, sy = math.cos(yaw), math.sin(yaw)
+    cp, sp = math.cos(pitch), math.sin(pitch)
+    cr, sr = math.cos(roll), math.sin(roll)
+    turn = np.array([[cy, 0, -sy], [0, 1, 0], [sy, 0, cy]])
+    tilt = np.array([[1, 0, 0], [0, cp, sp], [0, -sp, cp]])
+    lean = np.array([[cr, sr, 0], [-sr, cr, 0], [0, 0, 1]])
+    rotation = np.asarray(lean @ tilt @ turn)
+    rotation.setflags(write=False)
+    return rotation
 
 
 @njit(cache=True, nogil=True)

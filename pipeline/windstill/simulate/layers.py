@@ -137,7 +137,7 @@ def soften(rgba: Plane, sigma: float) -> Plane:
 def cut_out(
     name: str, extent: Extent, rng: np.random.Generator, *, distance_m: float, top: Floats, bottom_v: float,
     first: Rgb, second: Rgb, style: LeafStyle, contrast: float, fine: float, soft: float, radiance: float = 1.0,
-    shade: Floats | None = None,
+    shaded: float = 0.0,
 ) -> Layer:
     """A textured cut-out below an outline.
 
@@ -149,6 +149,8 @@ def cut_out(
         Linear; the texture mixes them.
     soft : float
         Deviation of the prefilter in texture pixels.
+    shaded : float
+        How much darker it is well below its outline, 0..1.
     """
     cols = extent.cols()
     v_top = max(float(top.min()) - 6 / extent.scale - style.largest_px / extent.scale * 0.6, extent.v0)
@@ -159,8 +161,11 @@ def cut_out(
     out = np.empty((rows, cols, 4), np.uint8)
     a, b = coded(first, radiance), coded(second, radiance)
     paint(out, value, mix, opaque, grain, a, b, np.float32(contrast), np.float32(fine))
-    if shade is not None:
-        out[..., :3] = np.clip(out[..., :3] * shade[:rows, None, None], 0, 255).astype(np.uint8)
+    if shaded:
+        # Tops catch the sky's light, feet stand in the shade of their neighbours.
+        below = (np.arange(rows, dtype=np.float32)[:, None] - line) / (0.12 * extent.scale)
+        light = (1.1 - shaded * np.clip(below, 0, 1) ** 0.7).astype(np.float32)
+        out[..., :3] = np.clip(out[..., :3] * light[..., None], 0, 255).astype(np.uint8)
     return Layer(name, distance_m, soften(out, soft), extent.u0, v_top, extent.scale, radiance)
 
 

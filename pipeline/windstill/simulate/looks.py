@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from windstill.simulate.describe import Scene
 from windstill.simulate.layers import Extent, Layer, Rgb, Waves, coded, cut_out, outline, soften
-from windstill.simulate.textures import Floats, LeafStyle, fractal, fractal_line
+from windstill.simulate.textures import Floats, LeafStyle, fractal, fractal_line, glints
 
 FAR = math.inf
-_TURF: tuple[Rgb, Rgb] = ((0.060, 0.085, 0.030), (0.20, 0.22, 0.085))
+_TURF: tuple[Rgb, Rgb] = ((0.060, 0.078, 0.030), (0.20, 0.20, 0.090))
 _ROCK: tuple[Rgb, Rgb] = ((0.10, 0.085, 0.075), (0.30, 0.26, 0.22))
 _HEATH: tuple[Rgb, Rgb] = ((0.055, 0.050, 0.035), (0.17, 0.12, 0.11))
 _SHINGLE: tuple[Rgb, Rgb] = ((0.09, 0.09, 0.095), (0.33, 0.31, 0.30))
@@ -81,8 +82,9 @@ class _Place:
         rows = max(8, math.ceil((min(bottom_v, e.v1) - 0.0) * e.scale))
         radiance = 0.18 * 2.0**s.sky_ev * 1.1
         depth = (np.arange(rows) / max(rows - 1, 1)).astype(np.float32)
-        banks = (self._water(rows, depth), self._water(rows, depth))
-        tone = 0.50 - 0.24 * depth[:, None]
+        swell = 0.10 * e.scale
+        banks = (glints(rows, self.cols, self.rng, depth, swell), glints(rows, self.cols, self.rng, depth, swell))
+        tone = 0.40 - 0.22 * depth[:, None]
         u = (np.arange(self.cols) / max(self.cols - 1, 1))[None, :]
         path = np.exp(-((u - 0.34) ** 2) / (0.004 + 0.03 * depth[:, None]))
         rgb = np.empty((rows, self.cols, 3), np.float32)
@@ -90,23 +92,13 @@ class _Place:
             rgb[..., ch] = tone * cool + 0.35 * path * warm
         code = 255 * np.clip(rgb, 0, 1) ** (1 / 2.2)
         rgba = np.dstack([code.astype(np.uint8), np.full((rows, self.cols), 255, np.uint8)])
-        strength = (0.10 + 0.16 * depth).astype(np.float32)[:, None]
+        rgba[:2, :, 3] = 0  # the horizon: nothing above it
+        strength = (0.16 + 0.16 * depth).astype(np.float32)[:, None]
         if s.waves:
             waves = Waves(banks, strength, 1.6, int(self.rng.integers(1 << 31)))
             return Layer("sea", FAR, soften(rgba, self.soft), e.u0, 0.0, e.scale, radiance, False, waves)
         rgba[..., :3] = np.clip(rgba[..., :3] * np.exp(banks[0] * strength)[..., None], 0, 255).astype(np.uint8)
         return Layer("sea", FAR, soften(rgba, self.soft), e.u0, 0.0, e.scale, radiance)
-
-    def _water(self, rows: int, depth: Floats) -> Floats:
-        """Wave texture whose grain grows downwards: noise stretched sideways, sampled in perspective."""
-        noise = fractal(max(64, rows // 2), max(64, self.cols // 6), self.rng, 0.75)
-        far = np.clip(depth, 0.02, 1)
-        y = (noise.shape[0] - 1) * np.log(far / 0.02) / math.log(1 / 0.02)
-        x = np.arange(self.cols)[None, :] / (1.5 + 6 * far[:, None]) * 1.7
-        return np.asarray(cv2.remap(
-            noise, x.astype(np.float32), np.broadcast_to(y[:, None], x.shape).astype(np.float32), cv2.INTER_LINEAR,
-            borderMode=cv2.BORDER_WRAP,
-        ), np.float32)
 
     def ridge(
         self, name: str, distance_m: float, top_v: float, height: float, bottom_v: float, colours: tuple[Rgb, Rgb],
@@ -127,11 +119,11 @@ class _Place:
 
     def ground(
         self, colours: tuple[Rgb, Rgb], style: Callable[[float], LeafStyle], *, far_m: float, bump: float,
-        contrast: float = 0.9, roughness: float = 0.55, accent: tuple[int, tuple[Rgb, Rgb], float] | None = None,
+        contrast: float = 0.9, roughness: float = 0.55, accent: _Accent | None = None,
     ) -> list[Layer]:
         """Ground as cut-outs from far to near, evenly in 1 / distance; `bump` is the height of its tufts in metres.
 
-        `accent` gives every n-th cut-out other colours (rock in turf) and another height of tuft.
+        `accent` makes some cut-outs of another kind (rock in turf).
         """
         s, e = self.scene, self.extent
         near = 1 / s.nearest_m
@@ -140,11 +132,11 @@ class _Place:
         made: list[Layer] = []
         for k, inverse in enumerate(steps):
             distance = 1 / inverse
-            own, height = colours, bump
-            if accent is not None and k % accent[0] == accent[0] - 1:
-                own, height = accent[1], accent[2]
+            own, height, how, rough = colours, bump, style, roughness
+            if accent is not None and k % accent.every == accent.every - 1:
+                own, height, how, rough = accent.colours, accent.height_m, accent.style, 0.45
             middle = s.camera_height_m / distance
-            top = outline(self.cols, self.rng, middle - 0.3 * height / distance, height / distance, roughness)
+            top = outline(self.cols, self.rng, middle - 0.3 * height / distance, height / distance, rough)
             nearer = steps[min(k + 2, s.cards - 1)]
             bottom = s.camera_height_m * nearer + 0.05 + 2 * bump * inverse
             if k >= s.cards - 2:
@@ -154,9 +146,19 @@ class _Place:
             k_c = s.contrast
             made.append(cut_out(
                 f"ground-{k}", e, self.rng, distance_m=distance, top=top, bottom_v=bottom, first=own[0], second=own[1],
-                style=style(distance), contrast=contrast * k_c, fine=0.12 * k_c, soft=self.soft,
+                style=how(distance), contrast=contrast * k_c, fine=0.12 * k_c, soft=self.soft, shaded=0.45,
             ))
         return made
+
+
+@dataclass(frozen=True, slots=True)
+class _Accent:
+    """Every n-th piece of ground is of another kind."""
+
+    every: int
+    colours: tuple[Rgb, Rgb]
+    height_m: float
+    style: Callable[[float], LeafStyle]
 
 
 def _mix(a: Rgb, b: Rgb, share: float) -> Rgb:
@@ -165,8 +167,15 @@ def _mix(a: Rgb, b: Rgb, share: float) -> Rgb:
 
 def _grass(place: _Place) -> Callable[[float], LeafStyle]:
     def style(distance: float) -> LeafStyle:
-        long = min(0.09 / distance, 0.16) * place.extent.scale
-        return LeafStyle(2.2, max(long, 6.0), (0.05, 0.16), 90, 28, 0.5, 2.2)
+        long = min(0.06 / distance, 0.12) * place.extent.scale
+        return LeafStyle(2.2, max(long, 6.0), (0.04, 0.12), 90, 28, 0.5, 2.2)
+
+    return style
+
+
+def _slabs(place: _Place) -> Callable[[float], LeafStyle]:
+    def style(distance: float) -> LeafStyle:
+        return LeafStyle(1.4, max(0.07 / distance * place.extent.scale, 6.0), (0.15, 0.5), 12, 30, 0.6, 1.9)
 
     return style
 
@@ -196,7 +205,7 @@ def _sea_cliff(place: _Place) -> list[Layer]:
         "cliff", 35.0, 0.0, 0.02, 0.5, _ROCK, 0.05, profile=shore.astype(np.float32), contrast=0.85,
         style=LeafStyle(1.4, 0.12 * e.scale, (0.25, 0.8), 65, 30, 0.5),
     ))
-    layers += place.ground(_TURF, _grass(place), far_m=9.0, bump=0.10, accent=(3, _ROCK, 0.16))
+    layers += place.ground(_TURF, _grass(place), far_m=9.0, bump=0.10, accent=_Accent(3, _ROCK, 0.13, _slabs(place)))
     return layers
 
 
@@ -216,7 +225,7 @@ def _moor(place: _Place) -> list[Layer]:
     def style(distance: float) -> LeafStyle:
         return LeafStyle(1.6, max(0.05 / distance * place.extent.scale, 5.0), (0.25, 0.6), 70, 60, 0.4, 2.0)
 
-    layers += place.ground(_HEATH, style, far_m=15.0, bump=0.18, accent=(4, _ROCK, 0.2))
+    layers += place.ground(_HEATH, style, far_m=15.0, bump=0.18, accent=_Accent(4, _ROCK, 0.2, _slabs(place)))
     return layers
 
 

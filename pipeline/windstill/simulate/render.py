@@ -19,6 +19,10 @@ from windstill.simulate.timeline import Exposure
 Floats = NDArray[np.float32]
 _STRIP_ROWS = 1024
 """Rows rendered at once: bounds memory, not the result."""
+_SMALL_PX = 1000
+"""Pixels. Pictures with a shorter long side are rendered quickly."""
+_VOID = 0.04
+"""Linear light where no layer is: never seen in a whole scene."""
 _CODE = (np.arange(256) / 255.0) ** GAMMA
 _STEM = (0.085, 0.115, 0.045)
 """Linear colour of stems."""
@@ -85,15 +89,14 @@ def _wave_times(stage: Stage, frame: Exposure, layer: Layer) -> NDArray[np.float
 
 def _strip(stage: Stage, frame: Exposure, first: int, last: int, items, textures, blur_at) -> Floats:  # type: ignore[no-untyped-def]
     camera = stage.camera(frame)
-    canvas = np.zeros((last - first, stage.width, 3), np.float32)
+    canvas = np.full((last - first, stage.width, 3), _VOID, np.float32)
     moved = any(frame.at)
     shared = camera.surface(first, last - first, math.inf)
-    bare = True
     for _, _, item in items:
         if isinstance(item, Layer):
             u, v = camera.surface(first, last - first, item.distance_m) if moved else shared
             blur = blur_at(item.distance_m)
-            bare = not _lay(canvas, stage, frame, item, textures[id(item)], u, v, blur, bare) and bare
+            _lay(canvas, stage, frame, item, textures[id(item)], u, v, blur)
         else:
             for patch in item:
                 y0, y1 = max(patch.y, first), min(patch.y + patch.rgba.shape[0], last)
@@ -106,18 +109,16 @@ def _strip(stage: Stage, frame: Exposure, first: int, last: int, items, textures
 
 def _lay(
     canvas: Floats, stage: Stage, frame: Exposure, layer: Layer, texture: NDArray[np.uint8], u: Floats, v: Floats,
-    blur: Blur, bare: bool,
-) -> bool:
-    """Put one layer over the canvas; True when it touched it."""
+    blur: Blur,
+) -> None:
+    """Put one layer over the canvas."""
     top, bottom = layer.v_range
     reach = (blur.reach_px + 2) / stage.focal_px
     coarse = v[:, :: max(1, v.shape[1] // 48)]
     seen = (coarse.max(axis=1) >= top - reach) & (coarse.min(axis=1) <= bottom + reach)
     rows = np.flatnonzero(seen)
-    if bare:
-        rows = np.arange(v.shape[0])
     if rows.size == 0:
-        return False
+        return
     # Whole blocks, so that a reduced blur falls on the same pixels whatever the layer's height.
     a, b = max(0, int(rows[0]) // 16 * 16), min(v.shape[0], -(-(int(rows[-1]) + 1) // 16) * 16)
     dx, dy = blur.offset
@@ -125,11 +126,13 @@ def _lay(
     shift = layer.u0 + layer.drift_u_s * (frame.t_s + frame.exposure_s / 2)
     mx = (u[a:b] - np.float32(shift)) * np.float32(layer.scale) + np.float32(dx) * k
     my = (v[a:b] - np.float32(layer.v0)) * np.float32(layer.scale) + np.float32(dy) * k
-    code = cv2.remap(texture, mx, my, cv2.INTER_CUBIC, borderMode=cv2.BORDER_REPLICATE)
+    # Cubic sampling keeps the finest detail; where blur follows, or the picture is small, linear does as well.
+    fine = blur.reach_px <= 1 and stage.description.width_px > _SMALL_PX
+    how = cv2.INTER_CUBIC if fine else cv2.INTER_LINEAR
+    code = cv2.remap(texture, mx, my, how, borderMode=cv2.BORDER_REPLICATE)
     colour = np.empty(code.shape, np.float32)
     _decode(code, layer.lut, colour)
     _over(canvas[a:b], blur(colour))
-    return True
 
 
 @njit(cache=True, nogil=True)
@@ -168,7 +171,7 @@ def _bloom_patches(stage: Stage, frame: Exposure, bloom: Bloom, shake: NDArray[n
     size = (np.ceil(mean + half).astype(int) - lo + 1).tolist()
     patches: list[_Patch] = []
     if bloom.kind not in ("disc", "bush"):
-        patches += _stem_patch(stage, frame, bloom, disc, airy, shake)
+        patches += _stem_patch(stage, frame, bloom, disc, airy, shake, path.extent()[0] > 0.5)
     if lo[0] >= stage.width or lo[1] >= stage.height or lo[0] + size[0] <= 0 or lo[1] + size[1] <= 0:
         return patches
     middle = mean - np.array(blur.offset) - lo
@@ -181,15 +184,16 @@ def _bloom_patches(stage: Stage, frame: Exposure, bloom: Bloom, shake: NDArray[n
 
 
 def _stem_patch(
-    stage: Stage, frame: Exposure, bloom: Bloom, disc: float, airy: float, shake: NDArray[np.float64] | None
+    stage: Stage, frame: Exposure, bloom: Bloom, disc: float, airy: float, shake: NDArray[np.float64] | None,
+    moving: bool,
 ) -> list[_Patch]:
     """The stem, drawn at several moments of the exposure and averaged."""
-    count = int(np.clip(stage.samples(bloom, frame) // 3, 1, 24))
+    most = 4 if stage.description.width_px <= _SMALL_PX else 12
+    count = int(np.clip(stage.samples(bloom, frame) // 3, 1, most)) if moving else 1
     times = stage.times(frame, count)
     sway = stage.bloom_sway_m(bloom, frame, times)
-    heights = np.linspace(0, 1, 9)
     camera = stage.camera(frame)
-    lines = np.stack([camera.project(stage.points(bloom, sway, float(k))) for k in heights], axis=1)
+    lines = camera.project(stage.points(bloom, sway[:, None], np.linspace(0, 1, 9)[None, :]))
     if not np.all(np.isfinite(lines)):
         return []
     width = 0.0022 / bloom.distance_m * stage.focal_px

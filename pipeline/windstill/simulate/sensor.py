@@ -5,6 +5,8 @@ Noise follows EMVA 1288: the variance of a pixel in electrons is sigma_d^2 + mu_
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -18,6 +20,7 @@ BLACK = 512
 """Level of no light in raw files."""
 
 
+@lru_cache(maxsize=2)
 def tone_curve(flat: bool) -> NDArray[np.uint8]:
     """8-bit value of each converter level: the sRGB curve with a little more contrast, as cameras show it."""
     y = np.arange(LEVELS + 1) / LEVELS

@@ -113,7 +113,7 @@ class Stage:
             camera = self.camera(frame)
             step = max(1, self.height // 16)
             for distance in (self.scene.nearest_m, math.inf):
-                u, v = camera.surface(0, self.height // step + 2, distance, step)
+                u, v = camera.surface(0, self.height // step + 2, distance, step, self.width // step + 2)
                 lo = np.minimum(lo, [u.min(), v.min()])
                 hi = np.maximum(hi, [min(float(u.max()), 6.0), min(float(v.max()), 6.0)])
         margin = 0.02 * (hi - lo)
@@ -184,28 +184,29 @@ class Stage:
         return np.asarray((raw(times) - mean) * self.camera(frame).focal_px)
 
     def bloom_sway_m(self, bloom: Bloom, frame: Exposure, times: Array) -> Array:
-        """Displacement of a head downwind, metres."""
+        """Displacement of a head to the right, metres."""
         sway = None if bloom.sway_mm is None else bloom.sway_mm / 1000
         amplitude = amplitude_m(bloom.stem_m, sway, frame.wind_ms)
         delay = bloom.u * bloom.distance_m / max(frame.wind_ms, 0.3)
-        return bloom.lean * sway_m(times, self.gusts, amplitude, bloom.frequency_hz, bloom.phase, delay)
+        moved = sway_m(times, self.gusts, amplitude, bloom.frequency_hz, bloom.phase, delay)
+        return moved + bloom.glide_ms * (times - self.frames[0].t_s)
 
     def samples(self, bloom: Bloom, frame: Exposure) -> int:
         """Steps of time fine enough for a smooth smear."""
         sway = None if bloom.sway_mm is None else bloom.sway_mm / 1000
         reach_px = amplitude_m(bloom.stem_m, sway, frame.wind_ms) / bloom.distance_m * self.focal_px
         length = reach_px * 2 * np.pi * bloom.frequency_hz * 1.6 * frame.exposure_s
+        length += abs(bloom.glide_ms) * frame.exposure_s / bloom.distance_m * self.focal_px
         shake = 60 * frame.exposure_s * (frame.shake_rad + frame.settle_rad) * self.focal_px
         return int(np.clip(math.ceil(3 * (length + shake)) + 9, 9, 1500))
 
-    def points(self, bloom: Bloom, sway: Array, height: float = 1.0) -> Array:
-        """World places of a point of the stem at a share of its height, for some sways of the head, shape (n, 3)."""
-        bend = sway * height**1.8
+    def points(self, bloom: Bloom, sway: Array, height: float | Array = 1.0) -> Array:
+        """World places of points of the stem at shares of its height, for some sways of the head, shape (..., 3)."""
+        bend = sway * np.power(height, 1.8)
         v = bloom.base_v + (bloom.v - bloom.base_v) * height
         sink = 0.6 * bend**2 / (2 * max(bloom.stem_m, 0.02))
         camera = self.camera(self.frames[0])
-        u = bloom.u + bend / bloom.distance_m
-        return camera.place(u, np.full_like(u, v) + sink / bloom.distance_m, bloom.distance_m)
+        return camera.place(bloom.u + bend / bloom.distance_m, v + sink / bloom.distance_m, bloom.distance_m)
 
     def head_path(self, bloom: Bloom, frame: Exposure) -> Path:
         """Where a head is during a frame."""

@@ -110,26 +110,61 @@ def leaves(
     return value, mix, opaque
 
 
+def glints(height: int, width: int, rng: np.random.Generator, depth: Floats, unit: float) -> Floats:
+    """Water: flat patches of light and dark that grow with `depth` (0 at the horizon .. 1), zero mean, about unit size.
+
+    Parameters
+    ----------
+    depth : float32 array, shape (height,)
+    unit : float
+        Length in pixels of the longest patch where `depth` is 1.
+    """
+    value = np.full((height, width), 128, np.uint8)
+    spare = np.zeros((2, height, width), np.uint8)
+    size = np.maximum(depth, 0.03) * unit
+    # As many patches to a row as cover it; the smallest are a pixel high.
+    lo = np.maximum(size / 14, 1.6)
+    hi = np.maximum(size, lo * 1.8)
+    density = 1.3 * width / (np.pi * 0.16 * 2 * lo * lo * np.log(hi / lo) / (1 - (lo / hi) ** 2))
+    rows = np.repeat(np.arange(height), rng.poisson(np.minimum(density, 0.6 * width)))
+    rng.shuffle(rows)
+    n = rows.size
+    long = lo[rows] / np.sqrt(1 - rng.random(n) * (1 - (lo[rows] / hi[rows]) ** 2))
+    tilt = np.deg2rad(rng.normal(0, 3, n))
+    _stamp(
+        value, spare[0], spare[1], (rng.random(n) * width).astype(np.float32), rows.astype(np.float32),
+        long.astype(np.float32), np.maximum(0.16 * long, 0.7).astype(np.float32), np.cos(tilt).astype(np.float32),
+        np.sin(tilt).astype(np.float32), np.clip(128 + 55 * rng.standard_normal(n), 2, 253).astype(np.float32),
+        (30 * rng.uniform(-1, 1, n)).astype(np.float32), np.zeros(n, np.uint8),
+    )
+    return np.asarray((cv2.GaussianBlur(value, (0, 0), 0.7).astype(np.float32) - 128) / 55, np.float32)
+
+
 @njit(cache=True, nogil=True)
 def _stamp(value, mix, opaque, xs, ys, long, short, cos, sin, base, slope, tint):  # type: ignore[no-untyped-def]
     height, width = value.shape
     for i in range(xs.size):
         a, b, c, s = long[i], short[i], cos[i], sin[i]
-        half_x = np.sqrt((a * c) ** 2 + (b * s) ** 2)
         half_y = np.sqrt((a * s) ** 2 + (b * c) ** 2)
         y0, y1 = max(0, int(np.ceil(ys[i] - half_y))), min(height - 1, int(ys[i] + half_y))
-        x0, x1 = max(0, int(np.ceil(xs[i] - half_x))), min(width - 1, int(xs[i] + half_x))
+        # Each row crosses the ellipse where p dx^2 + 2 q dx dy + r dy^2 = 1.
+        p = (c / a) ** 2 + (s / b) ** 2
+        q = c * s / (a * a) - c * s / (b * b)
+        r = (s / a) ** 2 + (c / b) ** 2
         for y in range(y0, y1 + 1):
             dy = y - ys[i]
+            inside = (q * dy) ** 2 - p * (r * dy * dy - 1.0)
+            if inside < 0.0:
+                continue
+            half = np.sqrt(inside) / p
+            middle = xs[i] - q * dy / p
+            x0, x1 = max(0, int(np.ceil(middle - half))), min(width - 1, int(np.floor(middle + half)))
             for x in range(x0, x1 + 1):
-                dx = x - xs[i]
-                u = (dx * c + dy * s) / a
-                v = (dy * c - dx * s) / b
-                if u * u + v * v <= 1.0:
-                    shade = base[i] + slope[i] * v
-                    value[y, x] = np.uint8(min(max(shade, 0.0), 255.0))
-                    mix[y, x] = tint[i]
-                    opaque[y, x] = 255
+                v = (dy * c - (x - xs[i]) * s) / b
+                shade = base[i] + slope[i] * v
+                value[y, x] = np.uint8(min(max(shade, 0.0), 255.0))
+                mix[y, x] = tint[i]
+                opaque[y, x] = 255
 
 
 @njit(cache=True, nogil=True)

@@ -13,17 +13,17 @@ from numpy.typing import NDArray
 from windstill.simulate.describe import Wind
 
 Array = NDArray[np.float64]
-REFERENCE_MS = 3.0
-"""Metres a second. Wind at which the amplitudes of the description hold (Beaufort 2: leaves rustle)."""
+REFERENCE_MS = 4.0
+"""Metres a second. Wind at which the amplitudes of the description hold (Beaufort 3: leaves in constant motion)."""
 REFERENCE_STEM_M = 0.15
 REFERENCE_SWAY_M = 0.02
 """Metres. Amplitude of a head on a stem of `REFERENCE_STEM_M`; 2 cm is the worked example of the checks."""
-_LEAN = 0.6
+_LEAN = 0.4
 """Steady lean to amplitude of swing, at the strength of a full gust."""
 
 
 class Gusts:
-    """Strength of the wind over time, 0 in a lull to about 1.6 in a gust, 1 on average.
+    """Strength of the wind over time, 0 in a lull to 1.7 in a gust, 1 on average.
 
     Parameters
     ----------
@@ -46,7 +46,7 @@ class Gusts:
         wave = self._weight * np.cos(t[..., None] * self._rate + self._phase).sum(-1)
         gust = np.exp(0.9 * self._gustiness * wave - 0.4 * self._gustiness**2)
         lull = 1 / (1 + np.exp(-3.0 * (wave + 0.6)))
-        return np.asarray(np.minimum(gust * (1 - self._gustiness * (1 - lull)), 2.0))
+        return np.asarray(np.minimum(gust * (1 - self._gustiness * (1 - lull)), 1.7))
 
     def next_lull(self, t: float, span_s: float = 30.0) -> float:
         """Time of the weakest half second within `span_s`."""
