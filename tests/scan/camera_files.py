@@ -6,6 +6,8 @@ Written by piexif, Pillow and tifffile; the cameras are invented.
 from __future__ import annotations
 
 import io
+import struct
+import zlib
 from pathlib import Path
 from typing import Any
 
@@ -51,7 +53,7 @@ def picture(seed: int = 0, size: tuple[int, int] = (48, 32)) -> Image.Image:
 def jpeg(path: Path, *, seed: int | None = None, size: tuple[int, int] = (48, 32), **camera: Any) -> Path:
     """A JPEG; without keywords for the camera's data a default camera's."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    seed = abs(hash(str(path))) % 2**32 if seed is None else seed
+    seed = zlib.crc32(str(path).encode("utf-8", "surrogateescape")) if seed is None else seed
     picture(seed, size).save(path, "JPEG", exif=exif_block(**camera))
     return path
 
@@ -59,7 +61,7 @@ def jpeg(path: Path, *, seed: int | None = None, size: tuple[int, int] = (48, 32
 def bare(path: Path, *, seed: int | None = None, size: tuple[int, int] = (48, 32)) -> Path:
     """A picture without any camera data, in the format of its extension."""
     path.parent.mkdir(parents=True, exist_ok=True)
-    picture(abs(hash(str(path))) % 2**32 if seed is None else seed, size).save(path)
+    picture(zlib.crc32(str(path).encode("utf-8", "surrogateescape")) if seed is None else seed, size).save(path)
     return path
 
 
@@ -82,3 +84,21 @@ def jpeg_bytes(exif: bytes, size: tuple[int, int] = (16, 16)) -> bytes:
     held = io.BytesIO()
     Image.new("RGB", size, (90, 120, 150)).save(held, "JPEG", exif=exif)
     return held.getvalue()
+
+
+def wide_header(path: Path, width: int, height: int) -> Path:
+    """A file whose header promises a picture of any size, with next to no pixels behind it."""
+    if path.suffix == ".png":
+        head = struct.pack(">IIBBBBB", width, height, 8, 2, 0, 0, 0)
+        chunks = [(b"IHDR", head), (b"IDAT", zlib.compress(bytes(64)))]
+        path.write_bytes(b"\x89PNG\r\n\x1a\n" + b"".join(
+            struct.pack(">I", len(held)) + kind + held + struct.pack(">I", zlib.crc32(kind + held))
+            for kind, held in chunks
+        ))
+    elif path.suffix == ".jpg":
+        data = jpeg_bytes(exif_block())
+        at = data.index(b"\xff\xc0") + 5
+        path.write_bytes(data[:at] + struct.pack(">HH", height, width) + data[at + 4:])
+    else:
+        path.write_bytes(exif_block(image={0x0100: width, 0x0101: height})[6:])
+    return path

@@ -6,6 +6,7 @@ import re
 from collections import Counter, defaultdict
 from collections.abc import Sequence
 from dataclasses import replace
+from datetime import datetime
 
 from windstill.records import CameraData, Frame
 from windstill.scan.agree import same_body, same_moment
@@ -33,100 +34,121 @@ def is_firmware(camera: CameraData) -> bool:
 
 
 def mark_derived(frames: Sequence[Frame], settings: ScanSettings) -> list[Frame]:
-    """Set `derived` on frames that are no source frames.
+    """Set `derived` on frames that are no source frames, with the reason in their notes.
 
-    A frame is derived if the camera says so (CompositeImage 3), or if a program other than the one that wrote its
-    body's other frames wrote it and it repeats another frame's moment, or has no time among frames that have;
-    or if its name is another frame's with something added and it repeats that moment or has none; or if it is
-    longer and more stretched than anything its body recorded (a panorama put together in the camera).
+    A frame is derived if
+
+    - the camera says so (CompositeImage 3);
+    - a program wrote it that did not write the rest of the shoot, and it repeats another frame's moment, or knows its
+      time where the rest does not, or the other way round;
+    - its name is another frame's with something added, and it repeats that frame's moment or has none;
+    - it is longer and more stretched than what its body records (a panorama put together in the camera).
     """
-    usual = _usual_software(frames)
-    timed = sum(frame.camera.captured_at is not None for frame in frames)
-    by_second: defaultdict[object, list[Frame]] = defaultdict(list)
+    rest = _Rest(frames, settings)
+    marked = []
     for frame in frames:
-        if frame.camera.captured_at is not None:
-            by_second[frame.camera.captured_at.replace(microsecond=0, tzinfo=None)].append(frame)
-    by_name = {frame.name: frame for frame in frames}
-    shapes = _usual_shapes(frames)
-    return [_marked(frame, usual, 2 * timed > len(frames), by_second, by_name, shapes, settings) for frame in frames]
+        reason = _why_derived(frame, rest)
+        marked.append(replace(frame, derived=True, notes=(*frame.notes, reason)) if reason else frame)
+    return marked
 
 
-def _marked(
-    frame: Frame, usual: dict[str | None, str | None], mostly_timed: bool,
-    by_second: dict[object, list[Frame]], by_name: dict[str, Frame],
-    shapes: dict[str | None, tuple[int, float]], settings: ScanSettings,
-) -> Frame:
-    camera = frame.camera
-    reason = ""
-    if camera.composite == COMPOSITE_WHILE_CAPTURING:
-        reason = "put together in the camera"
-    elif _is_foreign(camera, usual):
-        if camera.captured_at is None:
-            reason = "written by a program, without a time of its own" if mostly_timed else ""
-        elif any(
-            other is not frame and other.camera.software != camera.software
-            and same_body(camera, other.camera) and same_moment(camera, other.camera, settings.same_moment_s)
-            for other in by_second[camera.captured_at.replace(microsecond=0, tzinfo=None)]
-        ):
-            reason = "written by a program from a frame of the same moment"
-    if not reason:
-        source = _named_after(frame, by_name)
-        if source is not None and _of_its_moment(frame, source, settings):
-            reason = f"made from {source.name.rpartition('/')[2]}"
-    if not reason and camera.model in shapes and min(frame.width_px, frame.height_px) > 0:
-        long_px, stretch = shapes[camera.model]
-        long, short = max(frame.width_px, frame.height_px), min(frame.width_px, frame.height_px)
-        if long > 1.15 * long_px and long / short > 1.25 * stretch:
-            reason = "wider than its camera records"
-    return replace(frame, derived=True, notes=(*frame.notes, reason)) if reason else frame
+def _why_derived(frame: Frame, rest: _Rest) -> str:
+    """A short reason, empty for a source frame."""
+    if frame.camera.composite == COMPOSITE_WHILE_CAPTURING:
+        return "put together in the camera"
+    if rest.is_foreign(frame):
+        if rest.source_of(frame) is not None:
+            return "written by a program from a frame of the same moment"
+        if rest.is_odd_one(frame):
+            return "written by a program, unlike the rest of the shoot"
+    source = rest.named_source_of(frame)
+    if source is not None:
+        return f"made from {source.name.rpartition('/')[2]}"
+    if rest.is_stretched(frame):
+        return "wider than its camera records"
+    return ""
 
 
-def _usual_software(frames: Sequence[Frame]) -> dict[str | None, str | None]:
-    """What wrote most frames of each model (``None`` for frames without one)."""
-    written: defaultdict[str | None, Counter[str | None]] = defaultdict(Counter)
-    for frame in frames:
-        written[frame.camera.model][frame.camera.software] += 1
-    return {model: counts.most_common(1)[0][0] for model, counts in written.items()}
+class _Rest:
+    """What the shoot as a whole looks like, against which one frame stands out."""
 
+    def __init__(self, frames: Sequence[Frame], settings: ScanSettings) -> None:
+        self._tolerance_s = settings.same_moment_s
+        self._count = len(frames)
+        self._timed = sum(frame.camera.captured_at is not None for frame in frames)
+        self._by_name = {frame.name: frame for frame in frames}
+        self._written = Counter(frame.camera.software for frame in frames)
+        self._by_second: defaultdict[datetime, list[Frame]] = defaultdict(list)
+        sizes: defaultdict[str, Counter[tuple[int, int]]] = defaultdict(Counter)
+        programs: defaultdict[str | None, Counter[str | None]] = defaultdict(Counter)
+        for frame in frames:
+            camera = frame.camera
+            programs[camera.model][camera.software] += 1
+            if camera.captured_at is not None:
+                self._by_second[_second(camera.captured_at)].append(frame)
+            if camera.model is not None and min(frame.width_px, frame.height_px) > 0:
+                sizes[camera.model][max(frame.width_px, frame.height_px), min(frame.width_px, frame.height_px)] += 1
+        self._program = {model: counts.most_common(1)[0][0] for model, counts in programs.items()}
+        # A size is a body's usual one if three frames and more than half of them have it.
+        self._size = {
+            model: size for model, counts in sizes.items() for size, times in counts.most_common(1)
+            if times >= 3 and 2 * times > counts.total()
+        }
 
-def _is_foreign(camera: CameraData, usual: dict[str | None, str | None]) -> bool:
-    if camera.software is None or is_firmware(camera):
-        return False
-    if camera.model is None:
-        # Film scans carry the scanner's program, all of them; a stray export its own.
-        return True
-    return camera.software != usual[camera.model]
+    def is_foreign(self, frame: Frame) -> bool:
+        """Written by a program other than what wrote most of its body's frames, or most of the shoot."""
+        camera = frame.camera
+        if camera.software is None or is_firmware(camera):
+            return False
+        return 3 * self._written[camera.software] <= self._count or camera.software != self._program[camera.model]
 
-
-def _named_after(frame: Frame, by_name: dict[str, Frame]) -> Frame | None:
-    """The frame whose DCF name this one's begins with: ``TARN0007-merged`` is named after ``TARN0007``."""
-    folder, _, stem = frame.name.rpartition("/")
-    if len(stem) <= 8 or stem[8].isalnum() or dcf_number(stem[:8]) is None:
+    def source_of(self, frame: Frame) -> Frame | None:
+        """A frame of the same moment that another program wrote, or that has the camera's name for it."""
+        if frame.camera.captured_at is None:
+            return None
+        for other in self._by_second[_second(frame.camera.captured_at)]:
+            original = other.camera.software != frame.camera.software or (
+                _has_camera_name(other) and not _has_camera_name(frame)
+            )
+            if other is not frame and original and self._same_moment(frame, other):
+                return other
         return None
-    while True:
-        source = by_name.get(f"{folder}/{stem[:8]}" if folder else stem[:8])
-        if source is not None or not folder:
-            return source
-        folder = folder_of(folder)
+
+    def is_odd_one(self, frame: Frame) -> bool:
+        """Among frames that know their time without one, or among such that do not with one; with few like it."""
+        timed = frame.camera.captured_at is not None
+        alike = self._timed if timed else self._count - self._timed
+        few = self._written[frame.camera.software] <= max(1, self._count // 10)
+        return 2 * alike < self._count and (few or not timed)
+
+    def named_source_of(self, frame: Frame) -> Frame | None:
+        """The frame whose DCF name this one's begins with: ``TARN0007-merged`` is named after ``TARN0007``."""
+        folder, _, stem = frame.name.rpartition("/")
+        if len(stem) <= 8 or stem[8].isalnum() or dcf_number(stem[:8]) is None:
+            return None
+        source = self._by_name.get(f"{folder}/{stem[:8]}" if folder else stem[:8])
+        while source is None and folder:
+            folder = folder_of(folder)
+            source = self._by_name.get(f"{folder}/{stem[:8]}" if folder else stem[:8])
+        if source is None or source.camera.captured_at is None:
+            return None
+        return source if frame.camera.captured_at is None or self._same_moment(frame, source) else None
+
+    def is_stretched(self, frame: Frame) -> bool:
+        """Longer than its body's usual size by a seventh and of a longer shape by a quarter."""
+        usual = self._size.get(frame.camera.model or "")
+        if usual is None or min(frame.width_px, frame.height_px) <= 0:
+            return False
+        long, short = max(frame.width_px, frame.height_px), min(frame.width_px, frame.height_px)
+        return long > 1.15 * usual[0] and long / short > 1.25 * usual[0] / usual[1]
+
+    def _same_moment(self, a: Frame, b: Frame) -> bool:
+        return same_body(a.camera, b.camera) and same_moment(a.camera, b.camera, self._tolerance_s) is True
 
 
-def _of_its_moment(frame: Frame, source: Frame, settings: ScanSettings) -> bool:
-    """Whether the frame repeats the source's moment, or has none while the source has."""
-    if source.camera.captured_at is None:
-        return False
-    return same_moment(frame.camera, source.camera, settings.same_moment_s) is not False
+def _second(moment: datetime) -> datetime:
+    return moment.replace(microsecond=0, tzinfo=None)
 
 
-def _usual_shapes(frames: Sequence[Frame]) -> dict[str | None, tuple[int, float]]:
-    """Long side and aspect most frames of each model have, where at least three agree."""
-    seen: defaultdict[str | None, Counter[tuple[int, int]]] = defaultdict(Counter)
-    for frame in frames:
-        if frame.camera.model is not None and min(frame.width_px, frame.height_px) > 0:
-            size = (max(frame.width_px, frame.height_px), min(frame.width_px, frame.height_px))
-            seen[frame.camera.model][size] += 1
-    shapes: dict[str | None, tuple[int, float]] = {}
-    for model, counts in seen.items():
-        (long, short), times = counts.most_common(1)[0]
-        if times >= 3 and 2 * times > counts.total():
-            shapes[model] = (long, long / short)
-    return shapes
+def _has_camera_name(frame: Frame) -> bool:
+    return dcf_number(frame.name.rpartition("/")[2]) is not None

@@ -84,8 +84,9 @@ class HeaderWorker:
 
     def _running(self) -> subprocess.Popen[bytes]:
         if self._process is None:
+            # By its path, so that it loads the library it needs and nothing else.
             self._process = subprocess.Popen(
-                [sys.executable, "-m", "windstill.scan.worker"],
+                [sys.executable, "-P", str(Path(__file__).with_name("worker.py"))],
                 stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
             )
         return self._process

@@ -81,7 +81,11 @@ def _take(
             return
         status = entry.stat(follow_symlinks=False)
     except OSError as err:
-        _if_photograph(entry.name, path, f"it cannot be looked at ({err.strerror})", found)
+        if entry.is_dir(follow_symlinks=False):
+            problem = f"the folder cannot be opened ({err.strerror})"
+            found.problems.append(Problem(path, STAGE, problem, LEFT_OUT))
+        else:
+            _if_photograph(entry.name, path, f"it cannot be opened ({err.strerror})", found)
         return
     if stat.S_ISDIR(status.st_mode):
         if not is_hidden(entry.name, folder=True):
