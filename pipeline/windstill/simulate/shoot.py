@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ProcessPoolExecutor, as_completed
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import cv2
 import numpy as np
@@ -17,7 +19,7 @@ from windstill.simulate.render import render
 from windstill.simulate.sensor import develop
 from windstill.simulate.stage import Stage
 from windstill.simulate.timeline import Timeline, lay_out
-from windstill.simulate.truth import Truth, dump_truth
+from windstill.simulate.truth import SceneTruth, assemble, dump_truth
 
 _CHUNK = 12
 """Frames of one scene a worker takes at once, so that it paints a scene's textures seldom."""
@@ -61,78 +63,101 @@ def simulate(
     out.mkdir(parents=True, exist_ok=True)
     timeline = lay_out(description)
     jobs = _jobs(timeline)
+    parts: list[dict[str, Any]] = []
     done = files = 0
     count = workers if workers is not None else (os.cpu_count() or 1)
-    if count <= 1 or len(jobs) == 1:
-        stages: dict[int, Stage] = {}
-        for job in jobs:
-            scene = timeline.frames[job[0]].scene
-            stage = stages.setdefault(scene, Stage(description, timeline, scene))
-            files += _render_job(description, timeline, stage, job, out)
-            done += len(job)
+    with _runner(min(count, len(jobs)), description, timeline, out) as run:
+        for job, (written, part) in run(jobs):
+            files += written
+            done += len(job.frames)
+            if part is not None:
+                parts.append(part)
             if progress is not None:
                 progress(done, len(timeline.frames))
-    else:
-        stages = {}
-        with ProcessPoolExecutor(count, initializer=_start, initargs=(description, timeline, out)) as pool:
-            waiting = {pool.submit(_work, job): job for job in jobs}
-            for finished in as_completed(waiting):
-                files += finished.result()
-                done += len(waiting[finished])
-                if progress is not None:
-                    progress(done, len(timeline.frames))
-    for frame in timeline.frames:
-        stages.setdefault(frame.scene, Stage(description, timeline, frame.scene))
-    truth = Truth(description, timeline, stages).build()
-    truth["derived"] = _write_derived(description, timeline, stages, out)
+    truth = assemble(description, timeline, parts)
+    truth["derived"] = _write_derived(description, timeline, out)
     path = out / "truth.json"
     dump_truth(truth, path)
     return Simulated(out, len(timeline.frames), files + len(truth["derived"]), path)
 
 
-def _jobs(timeline: Timeline) -> list[list[int]]:
-    jobs: list[list[int]] = []
+@dataclass(frozen=True, slots=True)
+class _Job:
+    """Some frames of one scene, and whether the truth of the scene is worked out with them."""
+
+    scene: int
+    frames: tuple[int, ...]
+    truth: bool
+
+
+def _jobs(timeline: Timeline) -> list[_Job]:
+    jobs: list[_Job] = []
     for scene in sorted({f.scene for f in timeline.frames}):
         own = [f.index for f in timeline.frames if f.scene == scene]
-        jobs += [own[k : k + _CHUNK] for k in range(0, len(own), _CHUNK)]
+        jobs += [_Job(scene, tuple(own[k : k + _CHUNK]), k == 0) for k in range(0, len(own), _CHUNK)]
     return jobs
 
 
-def _render_job(description: Description, timeline: Timeline, stage: Stage, job: list[int], out: Path) -> int:
-    files = 0
-    for index in job:
-        frame = timeline.frames[index]
-        files += len(write_frame(description, frame, render(stage, frame), out).files)
-    return files
+_Outcome = tuple[int, dict[str, Any] | None]
 
 
-def _write_derived(description: Description, timeline: Timeline, stages: dict[int, Stage], out: Path) -> list[str]:
+class _Worker:
+    """Renders jobs, keeping the textures of one scene: they are the large thing."""
+
+    def __init__(self, description: Description, timeline: Timeline, out: Path) -> None:
+        self._description, self._timeline, self._out = description, timeline, out
+        self._stage: tuple[int, Stage] | None = None
+
+    def __call__(self, job: _Job) -> _Outcome:
+        if self._stage is None or self._stage[0] != job.scene:
+            self._stage = (job.scene, Stage(self._description, self._timeline, job.scene))
+        stage = self._stage[1]
+        files = 0
+        for index in job.frames:
+            frame = self._timeline.frames[index]
+            files += len(write_frame(self._description, frame, render(stage, frame), self._out).files)
+        part = SceneTruth(self._description, self._timeline, stage, job.scene).rows() if job.truth else None
+        return files, part
+
+
+@contextmanager
+def _runner(
+    count: int, description: Description, timeline: Timeline, out: Path
+) -> Iterator[Callable[[list[_Job]], Iterator[tuple[_Job, _Outcome]]]]:
+    """Something that runs jobs here or over processes and gives them back as they finish."""
+    if count <= 1:
+        worker = _Worker(description, timeline, out)
+        yield lambda jobs: ((job, worker(job)) for job in jobs)
+        return
+    with ProcessPoolExecutor(count, initializer=_start, initargs=(description, timeline, out)) as pool:
+
+        def run(jobs: list[_Job]) -> Iterator[tuple[_Job, _Outcome]]:
+            waiting = {pool.submit(_work, job): job for job in jobs}
+            for finished in as_completed(waiting):
+                yield waiting[finished], finished.result()
+
+        yield run
+
+
+def _write_derived(description: Description, timeline: Timeline, out: Path) -> list[str]:
     names = []
     for derived in description.derived:
         frames = [f for f in timeline.frames if f.shot == derived.after_shot and f.take == 0]
-        stage = stages[frames[0].scene]
-        some = frames[: 4 if len(frames) > 4 else len(frames)]
+        stage = Stage(description, timeline, frames[0].scene)
+        some = frames[:4]
         mean = np.mean([render(stage, f) / stage.gain(f) for f in some], axis=0) * stage.gain(frames[len(frames) // 2])
         picture = develop(mean.astype(np.float32), stage.body(frames[0]), 25.0, np.random.default_rng(0))
         names.append(write_derived(description, derived, frames, picture, out))
     return names
 
 
-_held: dict[str, object] = {}
+_held: list[_Worker] = []
 
 
 def _start(description: Description, timeline: Timeline, out: Path) -> None:
     cv2.setNumThreads(1)
-    _held.update(description=description, timeline=timeline, out=out)
+    _held[:] = [_Worker(description, timeline, out)]
 
 
-def _work(job: list[int]) -> int:
-    description, timeline, out = _held["description"], _held["timeline"], _held["out"]
-    assert isinstance(description, Description) and isinstance(timeline, Timeline) and isinstance(out, Path)
-    scene = timeline.frames[job[0]].scene
-    if _held.get("scene") != scene:
-        # One scene's textures at a time: they are the large thing.
-        _held.update(scene=scene, stage=Stage(description, timeline, scene))
-    stage = _held["stage"]
-    assert isinstance(stage, Stage)
-    return _render_job(description, timeline, stage, job, out)
+def _work(job: _Job) -> _Outcome:
+    return _held[0](job)

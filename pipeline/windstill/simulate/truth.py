@@ -10,6 +10,7 @@ from __future__ import annotations
 import itertools
 import json
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -19,9 +20,10 @@ from numpy.typing import NDArray
 
 from windstill.records import RELATION_OF_KIND, Relation
 from windstill.simulate.blooms import Bloom
-from windstill.simulate.describe import FULL_LONG_PX, Description
+from windstill.simulate.describe import Description
+from windstill.simulate.files import file_names
 from windstill.simulate.geometry import apply_homography, apply_similarity, fit_similarity
-from windstill.simulate.layers import GAMMA, Layer
+from windstill.simulate.layers import GAMMA
 from windstill.simulate.sensor import display
 from windstill.simulate.stage import Path as MovePath
 from windstill.simulate.stage import Stage
@@ -53,6 +55,7 @@ class _Seen:
     distance: Array
     textured: NDArray[np.bool_]
     light: Array
+    layer: NDArray[np.int64]
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,68 +71,64 @@ class _Head:
     path: MovePath
 
 
-class Truth:
-    """Everything true about the frames of a shoot, scene by scene.
+class SceneTruth:
+    """Everything true about the frames and sets of one scene.
 
     Parameters
     ----------
     description : Description
     timeline : Timeline
-    stages : dict
-        Scene index to its stage; only layers and blooms are used, nothing is rendered.
+    stage : Stage
+        The scene; only its layers and blooms are used, nothing is rendered.
+    scene : int
+        Its index.
     """
 
-    def __init__(self, description: Description, timeline: Timeline, stages: dict[int, Stage]) -> None:
-        self.description, self.timeline, self.stages = description, timeline, stages
+    def __init__(self, description: Description, timeline: Timeline, stage: Stage, scene: int) -> None:
+        self.description, self.timeline, self.stage, self.scene = description, timeline, stage, scene
         self._seen: dict[int, _Seen] = {}
         self._heads: dict[int, dict[int, _Head]] = {}
-        self._by_name = {f.name: f for f in timeline.frames}
-        self._sets = {s.set_id: s for s in timeline.sets}
-        self.unit = description.width_px / FULL_LONG_PX
+        self._frames = {f.name: f for f in timeline.frames if f.scene == scene}
+        indices = {f.index for f in self._frames.values()}
+        self._own = [s for s in timeline.sets if s.frames[0] in indices]
+        self._sets = {s.set_id: s for s in self._own}
+        self.unit = description.unit_px
 
-    # -- the parts of the file ------------------------------------------------------------------------------------
-
-    def build(self) -> dict[str, Any]:
-        """The contents of truth.json."""
-        pairs = [p for s in self.timeline.sets for p in self._pairs_of(s)]
-        own: dict[str, list[dict[str, Any]]] = {}
-        for p in pairs:
-            own.setdefault(p["set_id"], []).append(p)
-        sets = [self._set_row(s, own) for s in self.timeline.sets]
-        self._mark_best(sets)
+    def rows(self) -> dict[str, Any]:
+        """Rows of the scene's frames, pairs (with the private figures sets are judged by) and coverage by set."""
+        places = self._places_in_sets()
         return {
-            "frames": [self._frame_row(f) for f in self.timeline.frames],
-            "sets": sets,
-            "pairs": [{k: v for k, v in p.items() if not k.startswith("_")} for p in pairs],
+            "frames": [self._frame_row(f, places[f.index]) for f in self._frames.values()],
+            "pairs": [p for s in self._own for p in self._pairs_of(s)],
+            "coverage": {s.set_id: self._coverage(s) for s in self._own},
         }
 
-    def _frame_row(self, frame: Exposure) -> dict[str, Any]:
-        inner = next(s for s in reversed(self.timeline.sets) if frame.index in s.frames)
-        view = self._axis_index(frame, "view")
-        stage = self.stages[frame.scene]
-        times = stage.times(frame, 513)
-        shake = MovePath(stage.shake(frame, times)).extent()
+    def _places_in_sets(self) -> dict[int, dict[str, Any]]:
+        """Innermost set and 1-based index along each axis, by frame."""
+        places: dict[int, dict[str, Any]] = {f.index: {} for f in self._frames.values()}
+        for s in self._own:
+            for i, member in enumerate(s.members):
+                for f in self._member_frames(member):
+                    places[f.index]["set_id"] = s.set_id
+                    if s.axis is not None:
+                        places[f.index][s.axis] = i + 1
+        return places
+
+    def _frame_row(self, frame: Exposure, place: dict[str, Any]) -> dict[str, Any]:
+        shake = MovePath(self.stage.shake(frame, self.stage.times(frame, 257))).extent()
         smear, angle = shake
-        for bloom in stage.blooms:
+        for bloom in self.stage.blooms:
             head = self._head(frame, bloom)
             if head is not None and head.smear_px > smear and self._area(head) >= LEAST_AREA:
                 smear, angle = head.smear_px, head.smear_angle_deg
         return {
-            "frame": frame.name, "set_id": inner.set_id, "view_index": view,
-            "focus_index": self._axis_index(frame, "focus"), "exposure_index": self._axis_index(frame, "exposure"),
+            "frame": frame.name, "set_id": place["set_id"], "view_index": place.get("view"),
+            "focus_index": place.get("focus"), "exposure_index": place.get("exposure"),
             "smear_px": _r(smear), "smear_angle_deg": _r(angle, 1) if smear > 0 else None, "shake_px": _r(shake[0]),
-            "focus_m": frame.focus_m, "true_time_s": round(frame.t_s, 4), "exposure_s": frame.exposure_s,
-            "f_number": frame.f_number, "iso": frame.iso,
+            "focus_m": frame.focus_m, "files": list(file_names(self.description, frame)),
+            "true_time_s": round(frame.t_s, 4), "exposure_s": frame.exposure_s, "f_number": frame.f_number,
+            "iso": frame.iso,
         }
-
-    def _axis_index(self, frame: Exposure, axis: str) -> int | None:
-        """1-based index along an axis, in the set that runs along it; None where there is none."""
-        for s in self.timeline.sets:
-            if s.axis == axis and frame.index in s.frames:
-                for i, member in enumerate(s.members):
-                    if member == frame.name or (member in self._sets and frame.index in self._sets[member].frames):
-                        return i + 1
-        return None
 
     # -- where things are -----------------------------------------------------------------------------------------
 
@@ -141,7 +140,7 @@ class Truth:
         return found
 
     def _look(self, frame: Exposure) -> _Seen:
-        stage = self.stages[frame.scene]
+        stage = self.stage
         nx, ny = _GRID if stage.width >= stage.height else _GRID[::-1]
         step = max(1, math.ceil(max(stage.width / nx, stage.height / ny)))
         camera = stage.camera(frame)
@@ -151,19 +150,21 @@ class Truth:
         distance = np.full(x.shape, math.inf)
         textured = np.zeros(x.shape, bool)
         light = np.zeros(x.shape)
-        for layer in stage.layers:
+        which = np.zeros(x.shape, np.int64)
+        for k, layer in enumerate(stage.layers):
             u, v = camera.surface(0, rows, layer.distance_m, step) if any(frame.at) else shared
             opacity, level = layer.look_up(u.astype(np.float64), v.astype(np.float64))
             front = opacity > 0.5
             distance[front] = layer.distance_m
             textured[front] = layer.textured
             light[front] = level[front]
-        return _Seen(x, y, distance, textured, light)
+            which[front] = k
+        return _Seen(x, y, distance, textured, light, which)
 
     def _head(self, frame: Exposure, bloom: Bloom) -> _Head | None:
         cached = self._heads.setdefault(frame.index, {})
         if bloom.index not in cached:
-            stage = self.stages[frame.scene]
+            stage = self.stage
             path = stage.head_path(bloom, frame)
             mean = path.mean
             if not np.all(np.isfinite(mean)):
@@ -183,7 +184,7 @@ class Truth:
 
     def _visible(self, frame: Exposure, bloom: Bloom, head: _Head) -> float:
         """Share of a head that is inside the picture and behind nothing."""
-        stage = self.stages[frame.scene]
+        stage = self.stage
         grid = np.linspace(-0.9, 0.9, 9)
         gx, gy = np.meshgrid(grid, grid)
         inside = gx**2 + gy**2 <= 0.85
@@ -215,7 +216,7 @@ class Truth:
     def _member_frames(self, member: str) -> list[Exposure]:
         if member in self._sets:
             return [self.timeline.frames[i] for i in self._sets[member].frames]
-        return [self._by_name[member]]
+        return [self._frames[member]]
 
     def _represent(self, member: str) -> Exposure:
         """Middle exposure, middle focus position of a member."""
@@ -245,7 +246,7 @@ class Truth:
         return out
 
     def _pair(self, s: TrueSet, a: Exposure, b: Exposure, relation: Relation) -> dict[str, Any]:
-        stage = self.stages[a.scene]
+        stage = self.stage
         ca, cb = stage.camera(a), stage.camera(b)
         seen = self.seen(b)
         camera_points = self._world(stage, b, seen)
@@ -266,6 +267,9 @@ class Truth:
             row = self._region(stage, s, a, b, bloom, relation, mapping, homography)
             if row is not None:
                 regions.append(row)
+        clouds = self._clouds(stage, a, b, relation)
+        if clouds is not None:
+            regions.append(clouds)
         sway = [(math.hypot(r["sway_x_px"], r["sway_y_px"]), r["_area"]) for r in regions if r["relevant"]]
         p95 = weighted_percentile([v for v, _ in sway], [w for _, w in sway], 95)
         largest = max((v for v, w in sway if w >= LEAST_AREA), default=0.0)
@@ -275,6 +279,7 @@ class Truth:
             "rotation_deg": round(mapping[3], 5), "sway_p95_px": _r(p95), "sway_max_px": _r(largest),
             "regions": [{k: v for k, v in r.items() if not k.startswith("_")} for r in regions], "_sway": sway,
         }
+        pair["changing"] = self._changing(a)
         if relation == "view":
             pair["homography"] = [float(f"{v:.9g}") for v in homography.ravel()]
             pair["overlap_pct"] = _r(overlap or 0.0, 2)
@@ -328,6 +333,37 @@ class Truth:
             row["parallax_x_px"], row["parallax_y_px"] = _r(parallax[0]), _r(parallax[1])
         return row
 
+    def _clouds(self, stage: Stage, a: Exposure, b: Exposure, relation: Relation) -> dict[str, Any] | None:
+        """Drifting clouds, one region."""
+        sky = stage.layers[0]
+        here = self.seen(a).layer == 0
+        if sky.drift_u_s == 0 or not here.any() or stage.scene.clouds < 0.2:
+            return None
+        seconds = b.t_s + b.exposure_s / 2 - a.t_s - a.exposure_s / 2
+        moved = sky.drift_u_s * seconds * stage.camera(a).focal_px
+        flat = stage.body(a).flat_response
+        light = np.asarray([float(np.median(self.seen(a).light[here]))])
+        relevant = abs(moved) >= 0.05 and relation != "focus"
+        if relation == "exposure":
+            ia, ib = display(light * stage.gain(a), flat), display(light * stage.gain(b), flat)
+            relevant = relevant and bool(blend_relevance(ia, ib)[0] >= 0.5)
+        smear = abs(sky.drift_u_s) * stage.camera(a).focal_px * max(a.exposure_s, b.exposure_s)
+        box = _box(self.seen(a), here)
+        return {
+            **box, "sway_x_px": _r(moved), "sway_y_px": 0.0, "relevant": relevant, "smear_px": _r(smear),
+            "blur_px": _r(max(stage.blur_px(f, math.inf) for f in (a, b))), "object": "clouds", "why": "",
+            "visible": 1.0, "_area": float(here.mean()),
+        }
+
+    def _changing(self, a: Exposure) -> list[dict[str, Any]]:
+        """Areas whose texture is another one in every frame: water."""
+        out = []
+        for i, layer in enumerate(self.stage.layers):
+            here = self.seen(a).layer == i
+            if layer.waves is not None and here.any():
+                out.append({**_box(self.seen(a), here), "what": layer.name})
+        return out
+
     def _blends(self, stage: Stage, a: Exposure, b: Exposure, bloom: Bloom) -> bool:
         """Most of the head has blend weights within a factor of two in the two frames."""
         levels = self._head_levels(stage, bloom)
@@ -367,37 +403,13 @@ class Truth:
 
     # -- sets -----------------------------------------------------------------------------------------------------
 
-    def _set_row(self, s: TrueSet, own: dict[str, list[dict[str, Any]]]) -> dict[str, Any]:
-        pairs = list(own.get(s.set_id, ()))
-        todo = [m for m in s.members if m in self._sets]
-        while todo:
-            child = self._sets[todo.pop()]
-            pairs += own.get(child.set_id, [])
-            todo += [m for m in child.members if m in self._sets]
-        p95 = max((p["sway_p95_px"] for p in pairs), default=0.0)
-        largest = max((p["sway_max_px"] for p in pairs), default=0.0)
-        u = self.unit
-        ruined = calm = False
-        if pairs:
-            wide = any(_area_above(p["_sway"], RUINED_AREA_PX * u) > RUINED_AREA for p in pairs)
-            ruined = p95 > RUINED_PX * u or wide
-            calm = all(v <= CALM_PX * u for p in pairs for v, _ in p["_sway"])
-        overlaps = [p["overlap_pct"] for p in own.get(s.set_id, ()) if "overlap_pct" in p]
-        return {
-            "set_id": s.set_id, "parent_set": s.parent_set, "scene": s.scene, "take": s.take, "kind": s.kind,
-            "members": list(s.members), "frames": [self.timeline.frames[i].name for i in s.frames],
-            "sway_p95_px": _r(p95) if pairs else None, "sway_max_px": _r(largest) if pairs else None,
-            "coverage_pct": self._coverage(s), "overlap_pct": min(overlaps) if overlaps else None, "ruined": ruined,
-            "calm": calm if pairs else None, "best_take": None, "aborted": s.aborted,
-        }
-
     def _coverage(self, s: TrueSet) -> float | None:
         if s.kind == "panorama":
             return 100.0 if all(p > 0 for p in self._join_overlaps(s)) else None
         if s.kind not in ("stack", "bracket"):
             return None
         frames = [self.timeline.frames[i] for i in s.frames]
-        stage = self.stages[frames[0].scene]
+        stage = self.stage
         seen = self.seen(frames[0])
         if not seen.textured.any():
             return None
@@ -418,23 +430,86 @@ class Truth:
     def _join_overlaps(self, s: TrueSet) -> list[float]:
         out = []
         for a, b in self._neighbours(s):
-            stage = self.stages[a.scene]
-            in_a = stage.camera(a).project(self._world(stage, b, self.seen(b)))
-            out.append(float((np.isfinite(in_a).all(1) & (in_a[:, 0] >= 0) & (in_a[:, 0] < stage.width)).mean()))
+            in_a = self.stage.camera(a).project(self._world(self.stage, b, self.seen(b)))
+            inside = (in_a[:, 0] >= 0) & (in_a[:, 0] < self.stage.width)
+            inside &= (in_a[:, 1] >= 0) & (in_a[:, 1] < self.stage.height)
+            out.append(float((np.isfinite(in_a).all(1) & inside).mean()))
         return out
 
-    def _mark_best(self, sets: list[dict[str, Any]]) -> None:
-        groups: dict[tuple[int, str], list[dict[str, Any]]] = {}
-        for row in sets:
-            if row["parent_set"] is None and row["sway_p95_px"] is not None:
-                groups.setdefault((row["scene"], row["kind"]), []).append(row)
-        for rows in groups.values():
-            if len(rows) < 2:
-                continue
-            for row in rows:
-                row["best_take"] = False
-            whole = [r for r in rows if not r["aborted"]] or rows
-            min(whole, key=lambda r: (r["sway_p95_px"], r["sway_max_px"]))["best_take"] = True
+
+def assemble(description: Description, timeline: Timeline, scenes: Sequence[dict[str, Any]]) -> dict[str, Any]:
+    """The contents of truth.json from the rows of every scene."""
+    frames = {row["frame"]: row for part in scenes for row in part["frames"]}
+    coverage = {k: v for part in scenes for k, v in part["coverage"].items()}
+    own: dict[str, list[dict[str, Any]]] = {}
+    for part in scenes:
+        for pair in part["pairs"]:
+            own.setdefault(pair["set_id"], []).append(pair)
+    children: dict[str, list[TrueSet]] = {}
+    for s in timeline.sets:
+        if s.parent_set is not None:
+            children.setdefault(s.parent_set, []).append(s)
+
+    def below(s: TrueSet) -> list[dict[str, Any]]:
+        return own.get(s.set_id, []) + [p for c in children.get(s.set_id, ()) for p in below(c)]
+
+    rows = [
+        _set_row(timeline, s, below(s), own.get(s.set_id, []), coverage[s.set_id], description.unit_px)
+        for s in timeline.sets
+    ]
+    _mark_best(rows)
+    pairs = [p for s in timeline.sets for p in own.get(s.set_id, ())]
+    return {
+        "frames": [frames[f.name] for f in timeline.frames], "sets": rows,
+        "pairs": [{k: v for k, v in p.items() if not k.startswith("_")} for p in pairs],
+    }
+
+
+def _set_row(
+    timeline: Timeline, s: TrueSet, pairs: list[dict[str, Any]], own: list[dict[str, Any]], coverage: float | None,
+    unit: float,
+) -> dict[str, Any]:
+    """A set's figures are the worst of its own pairs and its children's."""
+    p95 = max((p["sway_p95_px"] for p in pairs), default=0.0)
+    largest = max((p["sway_max_px"] for p in pairs), default=0.0)
+    ruined = calm = False
+    if pairs:
+        wide = any(_area_above(p["_sway"], RUINED_AREA_PX * unit) > RUINED_AREA for p in pairs)
+        ruined = p95 > RUINED_PX * unit or wide
+        calm = all(v <= CALM_PX * unit for p in pairs for v, _ in p["_sway"])
+    overlaps = [p["overlap_pct"] for p in own if "overlap_pct" in p]
+    return {
+        "set_id": s.set_id, "parent_set": s.parent_set, "scene": s.scene, "take": s.take, "kind": s.kind,
+        "members": list(s.members), "sway_p95_px": _r(p95) if pairs else None,
+        "sway_max_px": _r(largest) if pairs else None, "coverage_pct": coverage,
+        "overlap_pct": min(overlaps) if overlaps else None, "ruined": ruined, "calm": calm if pairs else None,
+        "best_take": None, "frames": [timeline.frames[i].name for i in s.frames], "aborted": s.aborted,
+    }
+
+
+def _mark_best(sets: list[dict[str, Any]]) -> None:
+    """Of several whole takes of one set, the one whose blooms moved least."""
+    groups: dict[tuple[int, str], list[dict[str, Any]]] = {}
+    for row in sets:
+        if row["parent_set"] is None and row["sway_p95_px"] is not None:
+            groups.setdefault((row["scene"], row["kind"]), []).append(row)
+    for rows in groups.values():
+        if len(rows) < 2:
+            continue
+        for row in rows:
+            row["best_take"] = False
+        whole = [r for r in rows if not r["aborted"]] or rows
+        min(whole, key=lambda r: (r["sway_p95_px"], r["sway_max_px"]))["best_take"] = True
+
+
+def _box(seen: _Seen, here: NDArray[np.bool_]) -> dict[str, float]:
+    """Middle and size of the places marked."""
+    step = float(seen.x[0, 1] - seen.x[0, 0]) if seen.x.shape[1] > 1 else 1.0
+    x, y = seen.x[here], seen.y[here]
+    return {
+        "x_px": _r((x.min() + x.max()) / 2), "y_px": _r((y.min() + y.max()) / 2),
+        "w_px": _r(x.max() - x.min() + step), "h_px": _r(y.max() - y.min() + step),
+    }
 
 
 def _places(camera: Any, seen: _Seen) -> tuple[Array, Array]:
@@ -491,6 +566,3 @@ def dump_truth(truth: dict[str, Any], path: Path) -> None:
     aside = path.with_name(path.name + ".part")
     aside.write_text(text, "utf-8")
     aside.replace(path)
-
-
-__all__ = ["Layer", "Truth", "blend_relevance", "blend_weight", "dump_truth", "weighted_percentile"]
