@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache, partial
 from typing import Literal
 
@@ -25,6 +25,9 @@ View = Literal["same", "overlap", "other", "unknown"]
 
 _FINE_SIGMA_PX = 1.0
 _COARSE_SIGMA_PX = 5.0
+_SEARCH_SIGMA_PX = 2.5
+# A moving branch differs by more than this and must not pull the registration.
+_OUTLIER = 0.8
 # Full-frame diagonal of the 35 mm format, millimetres.
 _DIAGONAL_35MM = 43.27
 # sRGB decoding of every 8-bit step (IEC 61966-2-1).
@@ -59,6 +62,8 @@ class Picture:
     _spectrum: NDArray[np.complex64] | None = None
     _others: tuple[Picture, ...] | None = None
     _slopes: tuple[FloatMap, FloatMap] | None = None
+    _blurred: Picture | None = None
+    _basis: FloatMap | None = None
 
     def slopes(self) -> tuple[FloatMap, FloatMap]:
         """Gradient of the field along x and y, kept."""
@@ -68,6 +73,24 @@ class Picture:
                 cv2.Sobel(self.field, cv2.CV_32F, 0, 1, ksize=3, scale=0.125),
             )
         return self._slopes
+
+    def basis(self) -> FloatMap:
+        """Change of the field with shift along x, along y, with scale and with turning; float32 (4, h, w), kept.
+
+        Scale and turning are measured in pixels at half a long side from the centre.
+        """
+        if self._basis is None:
+            gx, gy = self.slopes()
+            x, y = _from_centre(self.field.shape)
+            self._basis = np.stack([gx, gy, gx * x + gy * y, gy * x - gx * y])
+        return self._basis
+
+    def blurred(self) -> Picture:
+        """The same with a softer field, along which the search reaches further, kept."""
+        if self._blurred is None:
+            field = cv2.GaussianBlur(self.field, (0, 0), _SEARCH_SIGMA_PX)
+            self._blurred = Picture(self.luma, field, float(np.mean(field**2)), self.scale)
+        return self._blurred
 
     def spectrum(self, shape: tuple[int, int]) -> NDArray[np.complex64]:
         """Zero-padded transform of the field, kept."""
@@ -94,6 +117,10 @@ class ContentLink:
         Log odds that both show one place, nats.
     shift_x, shift_y : float
         What is at x in b is at x + shift in a, in long sides.
+    zoom : float
+        log of b's magnification over a's: focus breathing, or a step forward (same views only).
+    turn_deg : float
+        b turned against a, degrees (same views only).
     overlap : float
         Share of a's rectangle that b covers, 0..1 (0 for 'other').
     agreement : float
@@ -115,6 +142,8 @@ class ContentLink:
     support: float = 0.0
     ev: float | None = None
     ev_spread: float = 0.0
+    zoom: float = 0.0
+    turn_deg: float = 0.0
 
     @property
     def shift(self) -> float:
@@ -183,8 +212,14 @@ def compare(a: Picture, b: Picture, settings: GroupSettings) -> ContentLink:
         b = _reshaped(b, a.luma.shape)
     if math.sqrt(a.energy * b.energy) < settings.min_support:
         return UNKNOWN
-    near = _refine(a, b, 0.0, 0.0)
-    best = _verified(a, b, *near)
+    fit = _fitted(a, b)
+    best = _agreement(a, b, fit)
+    if best[2] < settings.surely_aligned:
+        reached = _fitted(a, b, _fitted(a.blurred(), b.blurred(), steps=4))
+        trial = _agreement(a, b, reached)
+        if trial[2] > best[2]:
+            fit, best = reached, trial
+    zoom, turn = -fit[2] / (0.5 * a.scale), math.degrees(fit[3] / (0.5 * a.scale))
     if best[2] < settings.surely_aligned:
         # A peak of the correlation lies within a pixel of the truth: verify first, refine the best alone.
         trials = [_verified(a, b, dx, dy) for dx, dy in _candidates(a, b, settings)]
@@ -193,6 +228,8 @@ def compare(a: Picture, b: Picture, settings: GroupSettings) -> ContentLink:
             fine = _verified(a, b, *_refine(a, b, rough[0], rough[1]))
             best = max(best, rough, fine, key=lambda trial: _merit(trial, settings))
     link = _judged(a, b, best, settings)
+    if link.view == "same":
+        link = replace(link, zoom=zoom, turn_deg=turn)
     if link.view == "other":
         # Neighbouring views match only in the right projection.
         for one, two in zip(a.others(), b.others(), strict=False):
@@ -253,6 +290,64 @@ def _verified(a: Picture, b: Picture, dx: float, dy: float) -> _Trial:
     area = fa.size
     both = math.sqrt(ea * eb)
     return dx, dy, _dot(fa, fb) / (both + 1e-6), both / area, area / (height * width)
+
+
+# shift along x and y; scale and turning at half a long side: all in pixels
+_Fit = tuple[float, float, float, float]
+
+
+def _fitted(a: Picture, b: Picture, start: _Fit = (0.0, 0.0, 0.0, 0.0), steps: int = 3) -> _Fit:
+    """Similarity that brings b onto a, by Gauss-Newton steps (Lucas and Kanade 1981; Baker and Matthews 2004)."""
+    fit = np.array(start, np.float64)
+    basis = a.basis()
+    height, width = a.field.shape
+    for _ in range(steps):
+        margin = int(min(np.abs(fit).sum() + 2, 0.25 * min(height, width)))
+        inner = (slice(margin, height - margin), slice(margin, width - margin))
+        rest = cv2.subtract(_warped(b.field, fit)[inner], a.field[inner])
+        cv2.min(rest, _OUTLIER, rest)
+        cv2.max(rest, -_OUTLIER, rest)
+        columns = basis[(slice(None), *inner)].reshape(4, -1)
+        normal = (columns @ columns.T).astype(np.float64)
+        normal[np.diag_indices(4)] *= 1.001
+        normal[np.diag_indices(4)] += 1e-6
+        step = np.linalg.solve(normal, (columns @ rest.ravel()).astype(np.float64))
+        fit += np.clip(step, -3, 3)
+        if np.abs(step).max() < 0.01:
+            break
+    if np.abs(fit).max() > 0.2 * max(height, width):
+        return start
+    return float(fit[0]), float(fit[1]), float(fit[2]), float(fit[3])
+
+
+def _warped(plane: FloatMap, fit: NDArray[np.float64]) -> FloatMap:
+    """b resampled onto a's pixels."""
+    height, width = plane.shape
+    dx, dy, s, r = fit / (1.0, 1.0, 0.5 * max(height, width), 0.5 * max(height, width))
+    cx, cy = (width - 1) / 2, (height - 1) / 2
+    matrix = np.array([[1 - s, r, s * cx - r * cy - dx], [-r, 1 - s, s * cy + r * cx - dy]], np.float64)
+    warped: FloatMap = cv2.warpAffine(plane, matrix, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    return warped
+
+
+@lru_cache(maxsize=16)
+def _from_centre(shape: tuple[int, int]) -> tuple[FloatMap, FloatMap]:
+    half = 0.5 * max(shape)
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float32)
+    return (x - (shape[1] - 1) / 2) / half, (y - (shape[0] - 1) / 2) / half
+
+
+def _agreement(a: Picture, b: Picture, fit: _Fit) -> _Trial:
+    """Correlation of structure under a similarity, where b reaches."""
+    height, width = a.field.shape
+    moved = _warped(b.field, np.array(fit))
+    ix, iy = round(fit[0]), round(fit[1])
+    if abs(ix) > 0.9 * width or abs(iy) > 0.9 * height:
+        return fit[0], fit[1], 0.0, 0.0, 0.0
+    in_a, _ = _windows((height, width), ix, iy)
+    fa, fb = a.field[in_a], moved[in_a]
+    both = math.sqrt(_dot(fa, fa) * _dot(fb, fb))
+    return fit[0], fit[1], _dot(fa, fb) / (both + 1e-6), both / fa.size, fa.size / (height * width)
 
 
 def _fraction(plane: FloatMap, fx: float, fy: float) -> FloatMap:

@@ -43,13 +43,12 @@ def step_costs(link: Link, settings: GroupSettings, level: int) -> StepCosts:
     same, moved = view_costs(link, settings)
     changed = focus_odds(link, settings)
     step = abs(link.ev) if link.ev is not None else None
-    # An exposure step changes how sharp the picture measures; then only written focus speaks for a focus change.
-    blinded = link.aperture_changed or (step is not None and step > settings.focus_blind_ev)
+    # An exposure step changes how sharp the picture measures; then only written focus and scale speak for a change.
     held_focus = max(changed, 0.0)
-    if blinded and link.focus_step is None:
-        held_focus *= settings.blinded_share
-    if link.aperture_changed:
-        held_focus = 0.0 if link.focus_step is None else held_focus
+    if blinded(link, settings) and link.focus_step is None:
+        held_focus = max(settings.blinded_share * held_focus, breathing_odds(link, settings) or 0.0)
+        if link.aperture_changed:
+            held_focus = 0.0
     repeat_ev = even_exposure_cost(step, settings)
     bracket = shared + same + stepped_exposure_cost(link, settings) + held_focus
     stack = shared + same + repeat_ev + max(-changed, 0.0)
@@ -127,14 +126,23 @@ def stepped_exposure_cost(link: Link, settings: GroupSettings) -> float:
 
 
 def focus_odds(link: Link, settings: GroupSettings) -> float:
-    """Log odds that focus changed: positive for, negative against, nats."""
-    seen = 0.0
+    """Log odds that focus changed: positive for, negative against, nats.
+
+    Written focus decides where there is any. Pictures speak in three ways: sharpness gained here and lost there;
+    sharpness changed alike over whole neighbourhoods; and, from a tripod, the picture's scale (focus breathing).
+    """
+    voices: list[float] = []
     if link.focus.comparable >= settings.focus_min_area:
         trade = min(link.focus.gained, link.focus.lost)
         one_sided = settings.one_sided_share * max(link.focus.gained, link.focus.lost)
-        evidence = max(trade, one_sided)
-        seen = settings.focus_nats * math.log2(max(evidence, 0.004) / settings.focus_trade)
-        seen = min(max(seen, -settings.focus_against_nats), settings.focus_for_nats)
+        voices.append(settings.focus_nats * math.log2(max(trade, one_sided, 0.004) / settings.focus_trade))
+        if not blinded(link, settings):
+            voices.append(math.log2(max(link.focus.coherent, 0.02) / settings.focus_coherent_area))
+    breathing = breathing_odds(link, settings)
+    if breathing is not None:
+        voices.append(breathing)
+    loudest = max(voices, default=0.0)
+    seen = min(loudest, settings.focus_for_nats) if loudest > 0 else max(sum(voices), -settings.focus_against_nats)
     if link.focus_step is None:
         return seen
     if abs(link.focus_step) > settings.focus_written_dpt:
@@ -143,10 +151,31 @@ def focus_odds(link: Link, settings: GroupSettings) -> float:
     return seen - settings.focus_written_same_nats
 
 
+def blinded(link: Link, settings: GroupSettings) -> bool:
+    """Whether sharpness cannot be compared because exposure or aperture changed."""
+    return link.aperture_changed or (link.ev is not None and abs(link.ev) > settings.focus_blind_ev)
+
+
+def breathing_odds(link: Link, settings: GroupSettings) -> float | None:
+    """Log odds of a focus change by the change of scale alone; ``None`` where the camera was not still."""
+    seen = link.content
+    if seen.view != "same" or seen.shift > settings.still_shift or abs(seen.turn_deg) > settings.still_turn_deg:
+        return None
+    # What does not match (clipping, wind) may pull the scale by so much.
+    unsure = settings.breathing_zoom + settings.breathing_unsure * (1 - seen.agreement)
+    return min(max(2 * math.log2(max(abs(seen.zoom), 1e-6) / unsure), -1.0), settings.breathing_nats)
+
+
 def _focus_turn(link: Link, settings: GroupSettings) -> int:
-    if link.focus_step is None or abs(link.focus_step) <= settings.focus_written_dpt:
+    if link.focus_step is not None:
+        if abs(link.focus_step) <= settings.focus_written_dpt:
+            return 0
+        return 1 if link.focus_step > 0 else -1
+    breathing = breathing_odds(link, settings)
+    if breathing is None or breathing < 1:
         return 0
-    return 1 if link.focus_step > 0 else -1
+    # Scale tells which way from which, not which is nearer; runs compare like with like.
+    return 1 if link.content.zoom > 0 else -1
 
 
 def view_turn(link: Link) -> str:

@@ -42,6 +42,8 @@ class FocusLink:
         Share of the comparable area clearly sharper, clearly softer in b, 0..1.
     distance : float
         Mean absolute log2 ratio of sharpness, its common part removed.
+    coherent : float
+        Share of the comparable area whose surroundings changed together, beyond chance, 0..1.
     comparable : float
         Share of the picture compared, 0..1.
     """
@@ -50,6 +52,7 @@ class FocusLink:
     lost: float = 0.0
     distance: float = 0.0
     common: float = 0.0
+    coherent: float = 0.0
     comparable: float = 0.0
 
 
@@ -100,7 +103,24 @@ def compare_focus(
     gained = float(np.mean(inside > settings.focus_step))
     lost = float(np.mean(inside < -settings.focus_step))
     distance = float(np.mean(np.minimum(np.abs(inside - common), 2.0)))
-    return FocusLink(gained, lost, distance, common, comparable)
+    coherent = _coherent(ratio - np.float32(common), solid.astype(np.float32), settings)
+    return FocusLink(gained, lost, distance, common, coherent, comparable)
+
+
+def _coherent(ratio: FloatMap, solid: FloatMap, settings: GroupSettings) -> float:
+    """Share of cells whose surroundings' mean change is beyond what their cell-to-cell scatter gives by chance.
+
+    Defocus changes neighbouring cells alike; noise does not.
+    """
+    ratio = np.clip(ratio, -2, 2) * solid
+    near = cv2.boxFilter(solid, -1, (3, 3), normalize=False)
+    local = cv2.boxFilter(ratio, -1, (3, 3), normalize=False) / np.maximum(near, 1)
+    inside = solid > 0
+    scatter = 1.4826 * float(np.median(np.abs(ratio - local)[inside & (near > 4)])) if (near > 4).any() else 0.0
+    count = cv2.boxFilter(solid, -1, (5, 5), normalize=False)
+    mean = cv2.boxFilter(ratio, -1, (5, 5), normalize=False) / np.maximum(count, 1)
+    beyond = np.maximum(3.5 * max(scatter, 0.01) / np.sqrt(np.maximum(count, 1)), settings.focus_coherent_step)
+    return float(np.mean((np.abs(mean) > beyond)[inside]))
 
 
 def _overlap(shape: tuple[int, int], dx: float, dy: float) -> tuple[tuple[slice, slice], tuple[slice, slice]]:

@@ -11,6 +11,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from windstill.group.costs import focus_odds, view_turn
 from windstill.group.links import Gallery, Link, level_ev
@@ -31,6 +32,7 @@ def with_returns(gallery: Gallery, stands: Sequence[int], links: Mapping[tuple[i
     result = dict(links)
     segments = [0]  # which unbroken stretch of one view each thing is in
     levels = [0.0]  # recorded level along the stretch, EV
+    zooms = [0.0]  # scale along the stretch, log
     first = 0  # where the present run of work began
     heading = ""
     for j in range(1, len(stands)):
@@ -40,10 +42,11 @@ def with_returns(gallery: Gallery, stands: Sequence[int], links: Mapping[tuple[i
         same = link.content.view == "same"
         segments.append(segments[-1] + (0 if same else 1))
         levels.append(_level(gallery, stands, j, levels[-1], link))
+        zooms.append(zooms[-1] + (link.content.zoom if same else 0.0))
         if first == j:
             continue
         if same and focus_odds(link, settings) > 0:
-            strength, place = _focus_return(gallery, stands, j, first, segments, levels, settings)
+            strength, place = _focus_return(gallery, stands, j, first, segments, levels, zooms, settings)
             result[j - 1, j] = replace(link, focus_return=strength, focus_back=place)
             continue
         turn = view_turn(link)
@@ -63,7 +66,7 @@ def _level(gallery: Gallery, stands: Sequence[int], j: int, before: float, link:
 
 def _focus_return(
     gallery: Gallery, stands: Sequence[int], j: int, first: int, segments: list[int], levels: list[float],
-    settings: GroupSettings,
+    zooms: list[float], settings: GroupSettings,
 ) -> tuple[float, int]:
     """How much nearer j's focus is to an earlier frame's than to the one just before, 0..1, and that frame's place."""
     earlier = [
@@ -72,21 +75,26 @@ def _focus_return(
     ]
     if not earlier:
         return 0.0, -1
+    strength = np.zeros(len(earlier))
     written = [gallery.dioptres(stands[k]) for k in (*earlier, j - 1, j)]
     if all(z is not None for z in written):
-        z = np.array(written, np.float64)
-        step = abs(z[-1] - z[-2])
-        apart = np.abs(z[:-2] - z[-1])
+        strength = _nearness(np.array(written, np.float64), settings)
     else:
         distances = gallery.focus_distances(stands[j], [stands[k] for k in (*earlier, j - 1)])
-        if distances is None:
-            return 0.0, -1
-        step, apart = float(distances[-1]), distances[:-1]
-    if step <= 0:
-        return 0.0, -1
-    strength = np.clip(1 - apart / (settings.return_share * step), 0.0, 1.0)
+        if distances is not None and distances[-1] > 0:
+            strength = np.clip(1 - distances[:-1] / (settings.return_share * distances[-1]), 0.0, 1.0)
+        if abs(zooms[j] - zooms[j - 1]) > 2 * settings.breathing_zoom:
+            strength = np.maximum(strength, _nearness(np.array([zooms[k] for k in (*earlier, j - 1, j)]), settings))
     back = np.flatnonzero(strength > 0.5 * strength.max()) if strength.max() > 0 else np.array([], np.intp)
     return (float(strength.max()), earlier[int(back[-1])]) if back.size else (0.0, -1)
+
+
+def _nearness(places: NDArray[np.float64], settings: GroupSettings) -> NDArray[np.float64]:
+    """How near the last place is to each but the last two, against its step from the one before it, 0..1."""
+    step = abs(places[-1] - places[-2])
+    if step <= 0:
+        return np.zeros(len(places) - 2)
+    return np.clip(1 - np.abs(places[:-2] - places[-1]) / (settings.return_share * step), 0.0, 1.0)
 
 
 def _view_return(

@@ -128,6 +128,23 @@ class GroupSettings(Section):
     one_sided_share: float = Field(
         0.25, ge=0, le=1, description="Weight of gain or loss alone: shake and haze also take sharpness everywhere."
     )
+    focus_coherent_step: float = Field(
+        0.06, gt=0, description="log2. Change of a neighbourhood's sharpness below this is not looked at."
+    )
+    focus_coherent_area: float = Field(
+        0.12, gt=0, description="Share of the comparable area changed coherently for even odds."
+    )
+    still_shift: float = Field(
+        0.008, gt=0, description="Long sides. From a tripod, hardly more between frames; else scale says nothing."
+    )
+    still_turn_deg: float = Field(0.08, gt=0, description="Degrees. The same for roll.")
+    breathing_zoom: float = Field(
+        0.0008, gt=0, description="log scale for even odds of a focus change: three times what registration scatters."
+    )
+    breathing_unsure: float = Field(
+        0.04, ge=0, description="log scale that a full lack of agreement could feign; clipped skies pull the scale."
+    )
+    breathing_nats: float = Field(4.0, ge=0, description="Nats. The most that a change of scale says for focus.")
     focus_nats: float = Field(2.0, gt=0, description="Nats per doubling of the traded area.")
     focus_for_nats: float = Field(5.0, gt=0, description="Nats. The most that pictures say for a focus change.")
     focus_against_nats: float = Field(3.0, gt=0, description="Nats. The most that pictures say against one.")
