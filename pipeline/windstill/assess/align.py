@@ -18,7 +18,7 @@ from windstill.assess.geometry import (
     similarity_from_matrix,
     similarity_matrix,
 )
-from windstill.assess.matching import DX, DY, MIN_EIGEN, RESIDUAL, ZNCC, refine_windows
+from windstill.assess.matching import DX, DY, RESIDUAL, ZNCC, refine_windows, tensor_axes
 from windstill.assess.pyramid import Plane, Pyramid, bring_to_a
 from windstill.records import CameraMapping
 from windstill.settings import AssessSettings
@@ -86,7 +86,7 @@ def align_pair(
             _failure(f"windows that held still disagree by {fit.residual_px:.1f} px"),
             np.eye(3),
         )
-    scale, rotation, shift_x, shift_y = similarity_from_matrix(fit.matrix, centre_of(*size_a))
+    scale, rotation, shift_x, shift_y = _nearest_similarity(fit.matrix, size_a, size_b)
     projective = views or abs(fit.matrix[2, 0]) + abs(fit.matrix[2, 1]) > 0
     return (
         CameraMapping(
@@ -99,6 +99,21 @@ def align_pair(
         ),
         fit.matrix,
     )
+
+
+def _nearest_similarity(
+    b_to_a: Matrix, size_a: tuple[int, int], size_b: tuple[int, int]
+) -> tuple[float, float, float, float]:
+    """The similarity that comes nearest to a mapping over what both pictures show."""
+    xs, ys = np.meshgrid(np.linspace(0, size_b[0] - 1, 25), np.linspace(0, size_b[1] - 1, 25))
+    in_b = np.column_stack([xs.ravel(), ys.ravel()])
+    in_a = apply(b_to_a, in_b)
+    shared = ((in_a >= 0) & (in_a < np.array(size_a))).all(axis=1)
+    if shared.sum() < 3:
+        return similarity_from_matrix(b_to_a, centre_of(*size_a))
+    centre = centre_of(*size_a)
+    fitted = _solve_similarity(in_b[shared], in_a[shared], np.ones(int(shared.sum())), centre)
+    return similarity_from_matrix(fitted, centre)
 
 
 def _failure(reason: str) -> CameraMapping:
@@ -233,9 +248,10 @@ def _fit_level(
     if len(points) < settings.align_min_windows:
         return None
     reach = 6.0 if coarse else 4.0
-    found = refine_windows(plane_a, moved, points, np.zeros_like(points), half, 4, 251, 8, reach)
+    found = refine_windows(plane_a, moved, points, np.zeros_like(points), half, 4, 251, 8, reach, 4)
     comparable = found[:, ZNCC] > -1
-    error = np.sqrt(found[:, RESIDUAL] ** 2 / np.maximum(found[:, MIN_EIGEN], 1e-3) / (half * half))
+    smaller, _, _ = tensor_axes(found)
+    error = np.sqrt(found[:, RESIDUAL] ** 2 / np.maximum(smaller, 1e-3) / (half * half))
     good = comparable & (found[:, ZNCC] > settings.align_min_correlation) & (error < 0.5)
     if good.sum() < settings.align_min_windows:
         return None

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import numpy as np
 from numba import njit
+from numpy.typing import NDArray
 
 # Columns of `refine_windows`' result.
-DX, DY, ZNCC, MIN_EIGEN, RESIDUAL, GAIN, VALID = range(7)
-RESULT_COLUMNS = 7
+DX, DY, ZNCC, GXX, GXY, GYY, RESIDUAL, GAIN, VALID = range(9)
+RESULT_COLUMNS = 9
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -50,6 +51,37 @@ def _smooth(patch, scratch, size):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
+def _detail(patch, size, margin):  # type: ignore[no-untyped-def]
+    """Gradient energy over variance: how fine a patch's detail is, whatever its contrast."""
+    n = np.float32((size - 2 * margin) * (size - 2 * margin))
+    total = np.float32(0)
+    for i in range(margin, size - margin):
+        for j in range(margin, size - margin):
+            total += patch[i, j]
+    mean = total / n
+    variance = np.float32(0)
+    energy = np.float32(0)
+    for i in range(margin, size - margin):
+        for j in range(margin, size - margin):
+            v = patch[i, j] - mean
+            gx = patch[i, j + 1] - patch[i, j - 1]
+            gy = patch[i + 1, j] - patch[i - 1, j]
+            variance += v * v
+            energy += gx * gx + gy * gy
+    return energy / (variance + np.float32(1e-3) * n)
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _passes(finer, scratch, size, margin, most, target):  # type: ignore[no-untyped-def]
+    """Smooth the finer of two patches, in place, until its detail is no finer than the other's; count the passes."""
+    count = 0
+    while count < most and _detail(finer, size, margin) > target * np.float32(1.05):
+        _smooth(finer, scratch, size)
+        count += 1
+    return count
+
+
+@njit(cache=True, nogil=True, fastmath=True)
 def _valid(plane, x, y, size, low, high, weight):  # type: ignore[no-untyped-def]
     """Set weights to 0 where a pixel or a neighbour is clipped; True when any is."""
     x0 = int(np.floor(x))
@@ -67,7 +99,7 @@ def _valid(plane, x, y, size, low, high, weight):  # type: ignore[no-untyped-def
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations, max_step):  # type: ignore[no-untyped-def]
+def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations, max_step, equalise):  # type: ignore[no-untyped-def]
     """Sub-pixel displacement of windows by Gauss-Newton on both frames' gradients.
 
     Parameters
@@ -85,12 +117,15 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
     iterations : int
     max_step : float
         Largest departure from `start` that is believed, pixels.
+    equalise : int
+        Most smoothing passes (each adds half a square pixel of variance) the sharper window may get to match the
+        blurrier one; 0 where both are known to be alike.
 
     Returns
     -------
-    float32 array, shape (n, 7)
-        Displacement x and y such that a(x) matches b(x + d), correlation -1..1, smaller eigenvalue of the mean
-        gradient tensor, root mean square residual (steps of a), gain (a over b), share of valid pixels.
+    float32 array, shape (n, 9)
+        Displacement x and y such that a(x) matches b(x + d), correlation -1..1, the mean gradient tensor (xx, xy,
+        yy; squared steps per squared pixel), root mean square residual (steps of a), gain (a over b), share of valid pixels.
         Correlation is -1 where nothing could be compared.
 
     Notes
@@ -108,14 +143,17 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
     height, width = plane_a.shape
     count = centres.shape[0]
     side = 2 * half + 1
-    size = side + 4  # one ring for smoothing, one for gradients
+    margin = 2 + equalise  # one ring for smoothing, one for gradients, one for each pass that equalises
+    size = side + 2 * margin
     result = np.zeros((count, RESULT_COLUMNS), np.float32)
     a_patch = np.empty((size, size), np.float32)
     b_patch = np.empty((size, size), np.float32)
     scratch = np.empty((size, size), np.float32)
     weight = np.ones((size, size), np.float32)
     for k in range(count):
-        left, top = centres[k, 0] - half - 2, centres[k, 1] - half - 2
+        left, top = centres[k, 0] - half - margin, centres[k, 1] - half - margin
+        blur_a = 0
+        blur_b = 0
         dx, dy = start[k, 0], start[k, 1]
         result[k, 2] = -1.0
         best = np.float32(-1.0)
@@ -140,11 +178,23 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
             _smooth(a_patch, scratch, size)
             _load(plane_b, bx, by, b_patch, size)
             _smooth(b_patch, scratch, size)
+            if equalise > 0:
+                if step == 0:
+                    fine_a, fine_b = _detail(a_patch, size, margin), _detail(b_patch, size, margin)
+                    if fine_a > fine_b:
+                        blur_a = _passes(a_patch, scratch, size, margin, equalise, fine_b)
+                    else:
+                        blur_b = _passes(b_patch, scratch, size, margin, equalise, fine_a)
+                else:
+                    for _ in range(blur_a):
+                        _smooth(a_patch, scratch, size)
+                    for _ in range(blur_b):
+                        _smooth(b_patch, scratch, size)
             n = np.float32(0)
             sa = np.float32(0)
             sb = np.float32(0)
-            for i in range(2, size - 2):
-                for j in range(2, size - 2):
+            for i in range(margin, size - margin):
+                for j in range(margin, size - margin):
                     w = weight[i, j]
                     n += w
                     sa += w * a_patch[i, j]
@@ -157,8 +207,8 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
             saa = np.float32(0)
             sbb = np.float32(0)
             sab = np.float32(0)
-            for i in range(2, size - 2):
-                for j in range(2, size - 2):
+            for i in range(margin, size - margin):
+                for j in range(margin, size - margin):
                     w = weight[i, j]
                     a = a_patch[i, j] - ma
                     b = b_patch[i, j] - mb
@@ -176,8 +226,8 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
             gye = np.float32(0)
             see = np.float32(0)
             quarter = np.float32(0.25)
-            for i in range(2, size - 2):
-                for j in range(2, size - 2):
+            for i in range(margin, size - margin):
+                for j in range(margin, size - margin):
                     w = weight[i, j]
                     e = (a_patch[i, j] - ma) - gain * (b_patch[i, j] - mb)
                     gx = quarter * (
@@ -194,14 +244,15 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
                     see += w * e * e
             if zncc > best:
                 best = zncc
-                root = np.sqrt((hxx - hyy) * (hxx - hyy) + 4 * hxy * hxy)
                 result[k, 0] = dx
                 result[k, 1] = dy
                 result[k, 2] = zncc
-                result[k, 3] = 0.5 * (hxx + hyy - root) / n
-                result[k, 4] = np.sqrt(see / n)
-                result[k, 5] = gain
-                result[k, 6] = valid
+                result[k, 3] = hxx / n
+                result[k, 4] = hxy / n
+                result[k, 5] = hyy / n
+                result[k, 6] = np.sqrt(see / n)
+                result[k, 7] = gain
+                result[k, 8] = valid
             if step == iterations:
                 break
             # A little damping keeps the step finite along an edge, where one direction tells nothing.
@@ -314,3 +365,21 @@ def search_windows(plane_a, plane_b, centres, half, radius, low, high):  # type:
         result[k, 3] = second
         result[k, 4] = scores[radius, radius]
     return result
+
+
+def tensor_axes(found: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+    """Eigenvalues of `refine_windows`' gradient tensors and the direction of the smaller.
+
+    Returns
+    -------
+    smaller, larger : float32 arrays, shape (n,)
+    along : float32 array, shape (n, 2)
+        Unit vector along which the window's detail tells least: along an edge.
+    """
+    xx, xy, yy = found[:, GXX], found[:, GXY], found[:, GYY]
+    root = np.sqrt((xx - yy) ** 2 + 4 * xy**2)
+    smaller = np.maximum((xx + yy - root) / 2, 0)
+    larger = (xx + yy + root) / 2
+    # The gradient's main direction is half the tensor's angle; the edge lies across it.
+    across = 0.5 * np.arctan2(2 * xy, xx - yy)
+    return smaller, larger, np.stack([-np.sin(across), np.cos(across)], axis=1)

@@ -74,7 +74,10 @@ def measure_set(
                 pyramids[name] = build_pyramid(planes.work(name), scores[name].reduction)
         result, b_to_a = _measure_pair(pair, node, order, pyramids, scores, chain, settings)
         measured.append(result)
-        chain.setdefault(pair.frame_b, chain.get(pair.frame_a, np.eye(3)) @ b_to_a)
+        if pair.frame_a in chain:
+            chain.setdefault(pair.frame_b, chain[pair.frame_a] @ b_to_a)
+        elif pair.frame_b in chain:
+            chain[pair.frame_a] = chain[pair.frame_b] @ inverse(b_to_a)
     measured = _with_crops(measured, chain, scores, planes, settings)
     mappings = [chain.get(n, np.eye(3)) for n in order]
     coverage = _coverage(node, [scores[n] for n in order], mappings, measured, settings)
@@ -130,12 +133,7 @@ def _measure_pair(
     noise_b = np.nan_to_num(to_grid_of_a(score_b.noise, b_to_a, score_b.grid, grid), nan=1.0)
     gain = np.clip(score_a.luma / np.maximum(np.nan_to_num(luma_b, nan=1.0), 0.02), 0.1, 10)
     noise = np.hypot(score_a.noise, gain * noise_b).astype(np.float32)
-    blur_b = np.nan_to_num(
-        to_grid_of_a(np.minimum(score_b.blur_px, 20).astype(np.float32), b_to_a, score_b.grid, grid), nan=20.0
-    )
-    blur_a = np.minimum(score_a.blur_px, 20)
-    difference = np.sqrt(np.abs(np.minimum(blur_a, 12) ** 2 - np.minimum(blur_b, 12) ** 2)).astype(np.float32)
-    sway = measure_sway(a, b, b_to_a, grid, wanted, noise, difference, settings)
+    sway = measure_sway(a, b, b_to_a, grid, wanted, noise, pair.relation == "exposure", settings)
     field = SwayField(
         grid=grid,
         textured=textured,

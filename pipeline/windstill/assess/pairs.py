@@ -80,7 +80,9 @@ def pairs_of(
     if node.kind == "panorama":
         return [Pair(a, b, relation) for a, b in _view_pairs(node, grouping, frames, scores)]
     order = in_judging_order(node, grouping, frames, scores)
-    return [Pair(a, b, relation) for a, b in itertools.pairwise(order)]
+    # Within a pair, a is the frame taken first.
+    taken = {name: index for index, name in enumerate(node.frames)}
+    return [Pair(*sorted(pair, key=taken.__getitem__), relation) for pair in itertools.pairwise(order)]
 
 
 def _view_pairs(

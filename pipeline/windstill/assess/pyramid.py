@@ -34,9 +34,9 @@ class Pyramid:
 
 
 def build_pyramid(work: Plane, reduction: int) -> Pyramid:
-    """Halve a working plane by area means until its long side is about 400 to 760 pixels."""
+    """Halve a working plane by area means until its long side is under 380 pixels."""
     levels = [work]
-    while max(levels[-1].shape) >= 2 * _SMALLEST_LONG_PX:
+    while max(levels[-1].shape) >= _SMALLEST_LONG_PX:
         height, width = levels[-1].shape
         whole = levels[-1][: height // 2 * 2, : width // 2 * 2]
         levels.append(cv2.resize(whole, (width // 2, height // 2), interpolation=cv2.INTER_AREA))

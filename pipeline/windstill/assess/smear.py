@@ -127,6 +127,7 @@ def relative_smear(
         used.model_error, used.independent_samples, used.evidence, used.poor_fit,
         _CANDIDATES, _WEIGHTS, _FINE, _DISC_KERNELS,
     )  # fmt: skip
+    global LAST; LAST=found
     length[rows, cols] = found[:, 0] * reduction
     angle[rows, cols] = np.rad2deg(found[:, 1]) % 180.0
     confidence[rows, cols] = found[:, 2]
@@ -368,42 +369,71 @@ def _dot(a, b):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _fit(seen, images, target, root, normal, right, residual):  # type: ignore[no-untyped-def]
+def _fit(seen, images, target, root, gram, coefficients, residual):  # type: ignore[no-untyped-def]
     """Least squares of the target on the first `images` of `seen` and a constant; gives the cost.
 
     `root` is the square root of the weights; the target has it applied already, `seen` gets it here.
     """
-    size = images + 1
     for c in range(images):
         for p in range(_SAMPLES):
             seen[c, p] *= root[p]
         for d in range(c + 1):
-            normal[c, d] = _dot(seen[c], seen[d])
-        normal[images, c] = _dot(seen[c], root)
-        right[c] = _dot(seen[c], target)
-    normal[images, images] = _dot(root, root)
-    right[images] = _dot(root, target)
-    for c in range(size):
-        # The images of one window resemble each other: keep single precision from seeing more than there is.
-        normal[c, c] += 1e-5 * normal[c, c] + 1e-6
-    _solve(normal, right, size)
-    constant = np.float32(right[images])
+            gram[c, d] = _dot(seen[c], seen[d])
+        gram[images, c] = _dot(seen[c], root)
+        gram[_IMAGES + 1, c] = _dot(seen[c], target)
+    gram[images, images] = _dot(root, root)
+    gram[_IMAGES + 1, images] = _dot(root, target)
+    normal = np.empty((_IMAGES + 1, _IMAGES + 1))
+    right = np.empty(_IMAGES + 1)
+    used = np.ones(_IMAGES, np.bool_)
+    for _ in range(images):
+        n = 0
+        for c in range(images + 1):
+            if c == images or used[c]:
+                m = 0
+                for d in range(c + 1):
+                    if d == images or used[d]:
+                        normal[n, m] = gram[c, d]
+                        m += 1
+                # The images of one window resemble each other: keep single precision from seeing more than there is.
+                normal[n, n] += 1e-5 * normal[n, n] + 1e-6
+                right[n] = gram[_IMAGES + 1, c]
+                n += 1
+        _solve(normal, right, n)
+        # Light only adds: drop the most negative share until none is (a frame cannot be smeared into a sharper one).
+        worst = -1
+        least = 0.0
+        n = 0
+        for c in range(images):
+            coefficients[c] = 0.0
+            if used[c]:
+                coefficients[c] = right[n]
+                if right[n] < least:
+                    least = right[n]
+                    worst = c
+                n += 1
+        coefficients[images] = right[n]
+        if worst < 0:
+            break
+        used[worst] = False
+    constant = np.float32(coefficients[images])
     for p in range(_SAMPLES):
         residual[p] = target[p] - constant * root[p]
     for c in range(images):
-        factor = np.float32(right[c])
-        for p in range(_SAMPLES):
-            residual[p] -= factor * seen[c, p]
+        if used[c]:
+            factor = np.float32(coefficients[c])
+            for p in range(_SAMPLES):
+                residual[p] -= factor * seen[c, p]
     return float(_dot(residual, residual))
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _refine(phases, target, root, start, smears, swing, seen, normal, right, residual, trial, jacobian):  # type: ignore[no-untyped-def]
+def _refine(phases, target, root, start, smears, swing, seen, gram, coefficients, residual, trial, jacobian):  # type: ignore[no-untyped-def]
     """Damped Gauss-Newton from `start` (lx, ly, dx, dy), changed in place; without `smears` only dx, dy move."""
     first = 0 if smears else 2
     size = 4 - first
     _move(phases, _IMAGES, start[0], start[1], start[2], start[3], swing, seen)
-    cost = _fit(seen, _IMAGES, target, root, normal, right, residual)
+    cost = _fit(seen, _IMAGES, target, root, gram, coefficients, residual)
     damping = 1e-3
     moved = np.empty(4)
     curvature = np.empty((4, 4))
@@ -417,7 +447,7 @@ def _refine(phases, target, root, start, smears, swing, seen, normal, right, res
             h = 0.5 if k < 2 and math.hypot(start[0], start[1]) < 0.3 else 0.05
             moved[k] += h
             _move(phases, _IMAGES, moved[0], moved[1], moved[2], moved[3], swing, seen)
-            _fit(seen, _IMAGES, target, root, normal, right, trial)
+            _fit(seen, _IMAGES, target, root, gram, coefficients, trial)
             scale = np.float32(1.0 / h)
             for p in range(_SAMPLES):
                 jacobian[k - first, p] = (trial[p] - residual[p]) * scale
@@ -443,7 +473,7 @@ def _refine(phases, target, root, start, smears, swing, seen, normal, right, res
             )
             if inside:
                 _move(phases, _IMAGES, moved[0], moved[1], moved[2], moved[3], swing, seen)
-                now = _fit(seen, _IMAGES, target, root, normal, right, trial)
+                now = _fit(seen, _IMAGES, target, root, gram, coefficients, trial)
                 if now < cost:
                     better = True
                     cost = now
@@ -492,13 +522,13 @@ def _measure_windows(  # type: ignore[no-untyped-def]
     residual = np.empty(_SAMPLES, np.float32)
     trial = np.empty(_SAMPLES, np.float32)
     jacobian = np.empty((4, _SAMPLES), np.float32)
-    normal = np.empty((_IMAGES + 1, _IMAGES + 1))
-    right = np.empty(_IMAGES + 1)
+    gram = np.empty((_IMAGES + 2, _IMAGES + 1))
+    coefficients = np.zeros(_IMAGES + 1)
     costs = np.empty(candidates.shape[0])
     plain = np.empty(4)
     best = np.empty(4)
     start = np.empty(4)
-    found = np.zeros((centres.shape[0], 3))
+    found = np.zeros((centres.shape[0], 8))
     unmapped = True
     for a in range(3):
         for b in range(3):
@@ -552,7 +582,7 @@ def _measure_windows(  # type: ignore[no-untyped-def]
             for dy in range(-_REACH, _REACH + 1, 2):
                 for dx in range(-_REACH, _REACH + 1, 2):
                     _move(phases, 2, 0.0, 0.0, dx, dy, False, seen)
-                    cost = _fit(seen, 2, target, root, normal, right, residual)
+                    cost = _fit(seen, 2, target, root, gram, coefficients, residual)
                     if cost < least:
                         least = cost
                         start[2] = dx
@@ -562,17 +592,17 @@ def _measure_windows(  # type: ignore[no-untyped-def]
             for dy in range(-1, 2):
                 for dx in range(-1, 2):
                     _move(phases, 2, 0.0, 0.0, start[2] + dx, start[3] + dy, False, seen)
-                    cost = _fit(seen, 2, target, root, normal, right, residual)
+                    cost = _fit(seen, 2, target, root, gram, coefficients, residual)
                     if cost < least:
                         least = cost
                         plain[2] = start[2] + dx
                         plain[3] = start[3] + dy
             cost_plain = _refine(
-                phases, target, root, plain, False, False, seen, normal, right, residual, trial, jacobian
+                phases, target, root, plain, False, False, seen, gram, coefficients, residual, trial, jacobian
             )
             for c in range(candidates.shape[0]):
                 _move(phases, _IMAGES, candidates[c, 0], candidates[c, 1], plain[2], plain[3], False, seen)
-                costs[c] = _fit(seen, _IMAGES, target, root, normal, right, residual)
+                costs[c] = _fit(seen, _IMAGES, target, root, gram, coefficients, residual)
             best_cost = np.inf
             best[:] = plain
             picked = -1
@@ -586,7 +616,7 @@ def _measure_windows(  # type: ignore[no-untyped-def]
                 start[1] = candidates[pick, 1]
                 start[2] = plain[2]
                 start[3] = plain[3]
-                cost = _refine(phases, target, root, start, True, False, seen, normal, right, residual, trial, jacobian)
+                cost = _refine(phases, target, root, start, True, False, seen, gram, coefficients, residual, trial, jacobian)
                 if cost < best_cost:
                     best_cost = cost
                     best[:] = start
@@ -613,18 +643,18 @@ def _measure_windows(  # type: ignore[no-untyped-def]
             sure = 1.0 / (1.0 + against) / (1.0 + misfit * misfit)
             # Refit for the coefficients: mostly the largest disc means defocus beyond what this level can model.
             _move(phases, _IMAGES, best[0], best[1], best[2], best[3], False, seen)
-            _fit(seen, _IMAGES, target, root, normal, right, residual)
+            _fit(seen, _IMAGES, target, root, gram, coefficients, residual)
             gain = 0.0
             for c in range(_IMAGES):
-                gain += right[c]
-            if (length > _TRUSTED or right[_IMAGES - 1] > 0.7 * gain) and level < _LEVELS - 1:
+                gain += coefficients[c]
+            if (length > _TRUSTED or coefficients[_IMAGES - 1] > 0.7 * gain) and level < _LEVELS - 1:
                 sure *= 0.3
             if length > 0.0 and odds > 0:
                 # The same path, resting at its ends: stems that swing from one turning point to the other.
                 start[:] = best
                 start[0] *= 0.816
                 start[1] *= 0.816
-                cost = _refine(phases, target, root, start, True, True, seen, normal, right, residual, trial, jacobian)
+                cost = _refine(phases, target, root, start, True, True, seen, gram, coefficients, residual, trial, jacobian)
                 # Where the fits cannot tell, the mean of both is within a tenth of either.
                 steady = 0.7 / (0.7 + 0.3 * ((best_cost + floor) / (cost + floor)) ** (0.5 * samples))
                 swung = math.hypot(start[0], start[1])
@@ -635,6 +665,11 @@ def _measure_windows(  # type: ignore[no-untyped-def]
                 found[tile, 0] = length * factor
                 found[tile, 1] = math.atan2(-best[1], best[0])
                 found[tile, 2] = sure
+                found[tile, 3] = cost_plain / variance
+                found[tile, 4] = best_cost / variance
+                found[tile, 5] = level
+                found[tile, 6] = coefficients[_IMAGES - 1] / gain
+                found[tile, 7] = gain
             if sure > 0.8:
                 break
     return found

@@ -9,14 +9,26 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windstill.assess.geometry import Matrix
-from windstill.assess.matching import DX, DY, MIN_EIGEN, RESIDUAL, VALID, ZNCC, refine_windows, search_windows
+from windstill.assess.matching import (
+    DX,
+    DY,
+    RESIDUAL,
+    RESULT_COLUMNS,
+    VALID,
+    ZNCC,
+    refine_windows,
+    search_windows,
+    tensor_axes,
+)
 from windstill.assess.pyramid import Plane, Pyramid, bring_to_a
 from windstill.records import FloatMap, TileGrid
 from windstill.settings import AssessSettings
 
 _LOW, _HIGH = 4, 251  # 8-bit steps: outside, a pixel is lost in the dark or clipped
-_SEARCH_HALF = 7
 _SMALLEST_HALF = 6
+_EQUALISE = 4  # smoothing passes on a level: a disc of up to about six pixels there
+_COARSEST = 4  # levels above the working one on which unequal blur is still matched
+_GRADIENT_NOISE = 24 / 64  # energy of Sobel / 8 in both directions on white noise of variance 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,13 +46,18 @@ class TileSway:
 class _State:
     """Best displacement of each tile so far, in working pixels."""
 
-    d: NDArray[np.float64]
-    zncc: NDArray[np.float32]
-    eigen: NDArray[np.float32]
-    residual: NDArray[np.float32]
-    valid: NDArray[np.float32]
+    found: NDArray[np.float32]  # `refine_windows`' columns
     unique: NDArray[np.float32]
     level: NDArray[np.int8]
+    searched: NDArray[np.bool_]  # the displacement comes from looking around, not from rest
+
+    @property
+    def d(self) -> NDArray[np.float64]:
+        return self.found[:, [DX, DY]].astype(np.float64)
+
+    @property
+    def zncc(self) -> NDArray[np.float32]:
+        return self.found[:, ZNCC]
 
 
 def measure_sway(
@@ -50,7 +67,7 @@ def measure_sway(
     grid: TileGrid,
     wanted: NDArray[np.bool_],
     noise: FloatMap,
-    blur_difference: FloatMap,
+    unequal_exposure: bool,
     settings: AssessSettings,
 ) -> TileSway:
     """Measure the displacement of each wanted tile.
@@ -65,8 +82,8 @@ def measure_sway(
         Tiles of a to measure (textured, and relevant or nearly so).
     noise : FloatMap
         Noise of the working planes, 8-bit steps, on the brightness scale of a.
-    blur_difference : FloatMap
-        Gaussian sigma in working pixels by which the blurrier frame exceeds the sharper.
+    unequal_exposure : bool
+        The frames were exposed differently on purpose.
 
     Returns
     -------
@@ -89,19 +106,64 @@ def measure_sway(
     centres = np.column_stack([(cols + 0.5) * side - 0.5, (rows + 0.5) * side - 0.5])
     base_half = max(round(side / 2), _SMALLEST_HALF)
     sigma = noise[rows, cols]
-    difference = blur_difference[rows, cols]
-    top = len(a.levels) - 1
-    tile_level = np.clip(np.round(np.log2(np.maximum(difference, 0.5) / 1.2)), 0, min(top, 3)).astype(np.int8)
+    tile_level = _shared_level(a, moved, grid, noise, unequal_exposure, settings)[rows, cols]
 
     state = _rest(a, moved, centres, tile_level, base_half)
     explained = _explained(state, sigma)
     # What rest explains is done; the rest is searched.
-    doubtful = (explained < settings.rest_explains) | (np.hypot(*state.d.T) > 1.5)
+    doubtful = explained < settings.rest_explains
     if doubtful.any():
         _search(a, moved, centres, tile_level, base_half, sigma, np.nonzero(doubtful)[0], state, settings)
         for _ in range(2):
             _spread(a, moved, centres, tile_level, base_half, rows, cols, grid, sigma, state, settings)
     return _finish(state, sigma, rows, cols, grid, a.reduction, base_half, tile_level, settings)
+
+
+def _shared_level(
+    a: Pyramid,
+    moved: list[Plane],
+    grid: TileGrid,
+    noise: FloatMap,
+    unequal_exposure: bool,
+    settings: AssessSettings,
+) -> NDArray[np.int8]:
+    """Per tile the finest level on which both frames hold detail alike.
+
+    Notes
+    -----
+    Defocus by a disc not only weakens fine detail but turns its sign beyond the disc's first zero, so matching there
+    finds a false place. How much one frame holds of the other is the ratio of their gradients, taken against the same
+    ratio at the coarsest level, which is the difference in exposure and tone.
+    """
+    top = min(len(a.levels) - 1, _COARSEST)
+    ratios = []
+    # One exposure: gradients compare as brightness does. Unequal exposures: by what the coarsest level shows.
+    for level in range(top + 1):
+        variance = (noise / np.sqrt(2)) ** 2 / 4.0**level
+        energies = [_gradient_energy(p[level], grid, a.reduction << level) for p in (a.levels, moved)]
+        clean = [np.maximum(e - _GRADIENT_NOISE * variance, 0.02) for e in energies]
+        ratios.append(np.sqrt(clean[0] / clean[1]))
+    shared = np.full(grid.shape, top, np.int8)
+    reference = ratios[top] if unequal_exposure else np.ones(grid.shape, np.float32)
+    for level in range(top - 1, -1, -1):
+        relative = ratios[level] / reference
+        alike = np.minimum(relative, 1 / relative) >= settings.shared_detail
+        # A tile may only be matched finer than a level it already passed.
+        shared[alike & (shared == level + 1)] = level
+    return shared
+
+
+def _gradient_energy(plane: Plane, grid: TileGrid, reduction: int) -> FloatMap:
+    """Mean squared central difference in both directions per tile, on a level."""
+    gx = cv2.Sobel(plane, cv2.CV_16S, 1, 0, ksize=3)
+    gy = cv2.Sobel(plane, cv2.CV_16S, 0, 1, ksize=3)
+    energy = gx.astype(np.float32) ** 2
+    cv2.accumulateSquare(gy.astype(np.float32), energy)
+    # The grid's extent on this level, which need not be a whole number of pixels per tile.
+    height = min(round(grid.rows * grid.tile_px / reduction), plane.shape[0])
+    width = min(round(grid.cols * grid.tile_px / reduction), plane.shape[1])
+    mean: FloatMap = cv2.resize(energy[:height, :width], (grid.cols, grid.rows), interpolation=cv2.INTER_AREA)
+    return cv2.blur(mean, (3, 3)) / 64
 
 
 def _scaled_half(base_half: int, level: int) -> int:
@@ -118,13 +180,14 @@ def _refine_at(
     base_half: int,
     iterations: int,
     reach: float,
+    equalise: int = _EQUALISE,
 ) -> NDArray[np.float32]:
     """`refine_windows` at a level, with positions and displacements in working pixels."""
     factor = 2.0**level
     at = (centres + 0.5) / factor - 0.5
     half = _scaled_half(base_half, level)
     found: NDArray[np.float32] = refine_windows(
-        a.levels[level], moved[level], at, start / factor, half, _LOW, _HIGH, iterations, reach
+        a.levels[level], moved[level], at, start / factor, half, _LOW, _HIGH, iterations, reach, equalise
     )
     found[:, [DX, DY]] *= np.float32(factor)
     return found
@@ -135,28 +198,17 @@ def _rest(
 ) -> _State:
     count = len(centres)
     state = _State(
-        d=np.zeros((count, 2)),
-        zncc=np.full(count, -1, np.float32),
-        eigen=np.zeros(count, np.float32),
-        residual=np.zeros(count, np.float32),
-        valid=np.zeros(count, np.float32),
+        found=np.zeros((count, RESULT_COLUMNS), np.float32),
         unique=np.ones(count, np.float32),
         level=tile_level.copy(),
+        searched=np.zeros(count, bool),
     )
+    state.found[:, ZNCC] = -1
     for level in np.unique(tile_level):
         members = np.nonzero(tile_level == level)[0]
         found = _refine_at(a, moved, centres[members], np.zeros((len(members), 2)), int(level), base_half, 8, 3.0)
-        _take(state, members, found, np.ones(len(members), bool))
+        state.found[members] = found
     return state
-
-
-def _take(state: _State, members: NDArray[np.intp], found: NDArray[np.float32], accept: NDArray[np.bool_]) -> None:
-    chosen = members[accept]
-    state.d[chosen] = found[accept][:, [DX, DY]]
-    state.zncc[chosen] = found[accept, ZNCC]
-    state.eigen[chosen] = found[accept, MIN_EIGEN]
-    state.residual[chosen] = found[accept, RESIDUAL]
-    state.valid[chosen] = found[accept, VALID]
 
 
 def _explained(state: _State, sigma: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -165,7 +217,7 @@ def _explained(state: _State, sigma: NDArray[np.float32]) -> NDArray[np.float32]
     # above the working one averages four pixels.
     variance = (sigma * 0.375) ** 2 / 4.0**state.level
     # Residual and correlation give the window's own variance: residual^2 = 2 va (1 - zncc).
-    spread = state.residual**2 / np.maximum(2 * (1 - state.zncc), 1e-4)
+    spread = state.found[:, RESIDUAL] ** 2 / np.maximum(2 * (1 - state.zncc), 1e-4)
     ceiling = np.clip(1 - variance / np.maximum(spread, 1e-6), 0.25, 1)
     return np.clip(state.zncc / ceiling, -1, 1)
 
@@ -181,35 +233,79 @@ def _search(
     state: _State,
     settings: AssessSettings,
 ) -> None:
-    """Look around at low resolution, then follow the best place down."""
+    """Look around doubtful tiles at low resolution, then follow the best places down.
+
+    Each tile is looked at through windows at its centre and at its four corners: a mover smaller than a few tiles
+    rarely lies square on one, and a window half filled with background finds the background.
+    """
+    shift = base_half
+    offsets = np.array([(0, 0), (-shift, -shift), (shift, -shift), (-shift, shift), (shift, shift)], np.float64)
+    for level, half, radius in _search_plan(a, base_half, settings):
+        factor = 2.0**level
+        for offset in offsets:
+            explained = _explained(state, sigma)[members]
+            # What an earlier window settled is not searched again.
+            open_ = members[explained < settings.rest_explains]
+            if open_.size == 0:
+                return
+            places = centres[open_] + offset
+            at = np.round((places + 0.5) / factor - 0.5).astype(np.int64)
+            found = search_windows(a.levels[level], moved[level], at, half, radius, _LOW, _HIGH)
+            plausible = (found[:, 2] > np.maximum(found[:, 4] + settings.search_gain, settings.search_min_correlation)) & (
+                np.hypot(found[:, 0], found[:, 1]) > 0
+            )
+            if not plausible.any():
+                continue
+            chosen, hit = open_[plausible], found[plausible]
+            start = hit[:, :2].astype(np.float64) * factor
+            unique = np.clip((hit[:, 2] - hit[:, 3]) / 0.1, 0, 1)
+            _follow(a, moved, centres, offset, tile_level, base_half, level, chosen, start, unique, state, settings)
+
+
+def _search_plan(a: Pyramid, base_half: int, settings: AssessSettings) -> list[tuple[int, int, int]]:
+    """Levels to search with half window and radius in their pixels: far with a wide window, near with a tile's."""
     long_px = max(a.levels[0].shape)
     reach = settings.search_px / a.reduction * max(1.0, long_px * a.reduction / 6000)
     reach = min(reach, long_px * 0.03)
-    level = 0
-    while level < len(a.levels) - 1 and (reach / 2**level > 12 or base_half / 2**level > 1.6 * _SEARCH_HALF):
-        level += 1
-    factor = 2.0**level
-    radius = int(np.ceil(reach / factor)) + 1
-    at = np.round((centres[members] + 0.5) / factor - 0.5).astype(np.int64)
-    found = search_windows(a.levels[level], moved[level], at, _SEARCH_HALF, radius, _LOW, _HIGH)
-    plausible = found[:, 2] > np.maximum(found[:, 4] + 0.05, settings.search_min_correlation)
-    if not plausible.any():
-        return
-    members, found = members[plausible], found[plausible]
-    start = found[:, :2].astype(np.float64) * factor
+    far = 0
+    while far < len(a.levels) - 1 and reach / 2**far > 14:
+        far += 1
+    plan = [(far, max(round(1.7 * base_half / 2**far), 5), int(np.ceil(reach / 2**far)) + 1)]
+    if far > 0:
+        plan.append((far - 1, max(round(1.2 * base_half / 2 ** (far - 1)), 6), 12))
+    return plan
+
+
+def _follow(
+    a: Pyramid,
+    moved: list[Plane],
+    centres: NDArray[np.float64],
+    offset: NDArray[np.float64],
+    tile_level: NDArray[np.int8],
+    base_half: int,
+    level: int,
+    members: NDArray[np.intp],
+    start: NDArray[np.float64],
+    unique: NDArray[np.float32],
+    state: _State,
+    settings: AssessSettings,
+) -> None:
+    """Refine starts of some tiles from a level down to their own, and keep what matches clearly better."""
     follow = start
+    places = centres[members] + offset
+    refined = np.empty((len(members), RESULT_COLUMNS), np.float32)
     for finer in range(level, -1, -1):
         at_level = np.maximum(tile_level[members], finer)
-        refined = np.empty((len(members), 7), np.float32)
         for each in np.unique(at_level):
             here = at_level == each
-            refined[here] = _refine_at(a, moved, centres[members[here]], follow[here], int(each), base_half, 6, 3.0)
+            refined[here] = _refine_at(a, moved, places[here], follow[here], int(each), base_half, 6, 3.0)
         held = refined[:, ZNCC] > -1
         follow = np.where(held[:, None], refined[:, [DX, DY]], follow)
     better = refined[:, ZNCC] > state.zncc[members] + settings.search_gain
-    _take(state, members, refined, better)
+    state.found[members[better]] = refined[better]
+    state.searched[members[better]] = True
     # A rival elsewhere nearly as good makes the place a guess.
-    state.unique[members[better]] = np.clip((found[better, 2] - found[better, 3]) / 0.15, 0, 1)
+    state.unique[members[better]] = unique[better]
 
 
 def _spread(
@@ -238,14 +334,10 @@ def _spread(
     try_it = np.nonzero((explained < settings.rest_explains) & (best > explained + 0.05) & differs & (donor >= 0))[0]
     if try_it.size == 0:
         return
-    found = np.empty((len(try_it), 7), np.float32)
-    for level in np.unique(tile_level[try_it]):
-        here = tile_level[try_it] == level
-        chosen = try_it[here]
-        found[here] = _refine_at(a, moved, centres[chosen], state.d[donor[chosen]], int(level), base_half, 6, 3.0)
-    better = found[:, ZNCC] > state.zncc[try_it] + settings.search_gain
-    _take(state, try_it, found, better)
-    state.unique[try_it[better]] = np.maximum(state.unique[donor[try_it[better]]], 0.5)
+    unique = np.maximum(state.unique[donor[try_it]], 0.5)
+    _follow(
+        a, moved, centres, np.zeros(2), tile_level, base_half, 0, try_it, state.d[donor[try_it]], unique, state, settings
+    )
 
 
 def _finish(
@@ -261,13 +353,26 @@ def _finish(
 ) -> TileSway:
     explained = _explained(state, sigma)
     halves = np.maximum(np.round(base_half / 2.0**tile_level), _SMALLEST_HALF)
-    independent = np.maximum((2 * halves + 1) ** 2 * state.valid / 4, 4)  # smoothed pixels are not independent
-    error = state.residual / np.sqrt(np.maximum(state.eigen * independent, 1e-6)) * 2.0**tile_level * reduction
+    # Smoothed pixels are not independent, and what is left over (waves, noise, leaves) is patchy.
+    independent = np.maximum((2 * halves + 1) ** 2 * state.found[:, VALID] / 9, 4)
+    smaller, larger, along = tensor_axes(state.found)
+    scale = (2.0**tile_level * reduction).astype(np.float32)
+    error_along, error_across = (
+        state.found[:, RESIDUAL] / np.sqrt(np.maximum(eigen * independent, 1e-6)) * scale for eigen in (smaller, larger)
+    )
+    # Along an edge nothing can be said: only the movement across it is claimed.
+    edge = (smaller < settings.edge_below * larger) | (error_along > settings.error_half_px)
+    displacement = state.d
+    slide = (displacement * along).sum(axis=1, keepdims=True) * along
+    displacement = np.where(edge[:, None], displacement - slide, displacement)
+    error = np.where(edge, error_across, error_along)
     precise = 1 / (1 + (error / settings.error_half_px) ** 2)
-    matched = np.clip((explained - settings.changed_below) / (settings.matched_above - settings.changed_below), 0, 1)
-    length = np.hypot(*state.d.T)
-    # Rest needs no proof of being the only match; a displacement does.
-    sole = np.where(length > 2, 0.4 + 0.6 * state.unique, 1.0)
+    # Rest is one hypothesis; a displacement found by search is the best of thousands and needs a better match.
+    searched = state.searched
+    lower = np.where(searched, settings.found_from, settings.changed_below)
+    upper = np.where(searched, settings.found_sure, settings.matched_above)
+    matched = np.clip((explained - lower) / (upper - lower), 0, 1)
+    sole = np.where(searched, 0.4 + 0.6 * state.unique, 1.0)
     confidence = (precise * matched * sole).astype(np.float32)
     confidence[state.zncc <= -1] = 0
 
@@ -279,8 +384,8 @@ def _finish(
     comparable = state.zncc > -1
     changed = np.where(comparable, 1 - np.clip(explained, 0, 1) ** 2, 0).astype(np.float32)
     return TileSway(
-        x_px=spread((state.d[:, 0] * reduction).astype(np.float32)),
-        y_px=spread((state.d[:, 1] * reduction).astype(np.float32)),
+        x_px=spread((displacement[:, 0] * reduction).astype(np.float32)),
+        y_px=spread((displacement[:, 1] * reduction).astype(np.float32)),
         confidence=spread(confidence),
         changed=spread(changed),
         correlation=spread(state.zncc),

@@ -71,6 +71,10 @@ class AssessSettings(Section):
     align_max_residual_px: float = Field(
         1.0, gt=0, description="Full-resolution pixels at 3000 px width, scaled. Larger disagreement: mapping failed."
     )
+    shared_detail: float = Field(
+        0.5, gt=0, lt=1, description="Share of the sharper frame's contrast the blurrier must hold on a level to be "
+        "matched there: at half, the detail of a defocus disc is still well short of its first zero.",
+    )
     rest_explains: float = Field(
         0.8, gt=0, le=1, description="Noise-free correlation from which a tile at rest needs no search."
     )
@@ -85,6 +89,17 @@ class AssessSettings(Section):
     )
     matched_above: float = Field(
         0.8, gt=0, le=1, description="Noise-free correlation from which a match is taken at its word."
+    )
+    found_from: float = Field(
+        0.75, ge=0, lt=1, description="Noise-free correlation under which a displacement found by looking around is "
+        "not believed: the best of thousands of places reaches this in mere grass or waves.",
+    )
+    found_sure: float = Field(
+        0.92, gt=0, le=1, description="Noise-free correlation from which a displacement found by looking around is sure."
+    )
+    edge_below: float = Field(
+        0.03, ge=0, lt=1, description="Ratio of the gradient tensor's eigenvalues under which a tile shows an edge and "
+        "nothing else; movement along it is then not claimed.",
     )
     error_half_px: float = Field(
         1.0, gt=0, description="Full-resolution pixels. Expected error that halves the confidence of a displacement."
