@@ -22,7 +22,7 @@ _SUBSEC_ORIGINAL, _OFFSET_ORIGINAL, _SERIAL, _COMPOSITE = 0x9291, 0x9011, 0xA431
 def exif_block(
     taken: str | None = "2026:06:11 21:14:05", *, subsec: str | None = None, offset: str | None = None,
     exposure: tuple[int, int] | None = (1, 60), f_number: tuple[int, int] | None = (8, 1), iso: int | None = 100,
-    model: str | None = MODEL, serial: str | None = None, software: str | None = None, orientation: int = 1,
+    model: str | bytes | None = MODEL, serial: str | None = None, software: str | None = None, orientation: int = 1,
     composite: int | None = None, image: dict[int, Any] | None = None, exif: dict[int, Any] | None = None,
 ) -> bytes:
     """An Exif segment; what is ``None`` is left out; `image` and `exif` add tags of the two directories."""

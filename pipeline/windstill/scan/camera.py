@@ -15,6 +15,8 @@ from windstill.scan.tags import Ratio, TagTable, Value, number, numbers, text, w
 _INFINITE = 0xFFFFFFFF
 _TIME = re.compile(r"\s*(\d{4})[:\-/.](\d{2})[:\-/.](\d{2})[ T](\d{2}):(\d{2}):(\d{2})(?:\.(\d+))?\s*(.*)")
 _OFFSET = re.compile(r"\s*([+-])(\d{2}):?(\d{2})\s*")
+# Years outside are no dates of photographs, and those at the calendar's ends cannot be put into another zone.
+_FIRST_PHOTOGRAPH, _FAR_FUTURE = 1826, 2200
 _UNIT_MM = {2: 25.4, 3: 10.0, 4: 1.0, 5: 0.001}
 
 
@@ -83,6 +85,8 @@ def parse_time(written: str, digits: str | None = None, offset: str | None = Non
     if not match:
         return None
     fields = [int(part) for part in match.groups()[:6]]
+    if not _FIRST_PHOTOGRAPH <= fields[0] < _FAR_FUTURE:
+        return None
     if fields[5] == 60:  # a leap second, as clocks set by radio write it
         fields[5] = 59
     fraction = re.match(r"\d+", (digits or match[7] or "").strip())

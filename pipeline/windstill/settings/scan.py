@@ -27,9 +27,9 @@ class ScanSettings(Section):
         20.0, gt=0, description="Seconds. A raw, HEIC or WebP library that takes longer over one header is stopped."
     )
     header_reads: int = Field(
-        400_000, ge=10_000,
-        description="Read calls one file's camera data may cost; a large maker's note needs some thousands, a "
-        "circular or absurd directory any number. The rest of such data is left unread.",
+        50_000, ge=1_000,
+        description="Read calls one file's camera data may cost; real ones need some hundreds, a circular or absurd "
+        "directory any number. The rest of such data is left unread.",
     )
     header_bytes: int = Field(
         64_000_000, ge=1_000_000,
