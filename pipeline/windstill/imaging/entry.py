@@ -7,10 +7,11 @@ from __future__ import annotations
 
 import contextlib
 import threading
+from collections.abc import Iterator
 from pathlib import Path
 
 from windstill.imaging import isolated
-from windstill.imaging.decoded import U8, Decoded, ImageInfo
+from windstill.imaging.decoded import U8, Decoded, ImageInfo, ImagingError
 from windstill.imaging.derive import as_rgb, derive
 from windstill.imaging.jpeg import Buffer, JpegHeader, OddJpeg, decode_jpeg, header_of
 from windstill.imaging.kinds import look, read_whole
@@ -51,7 +52,7 @@ def decode(path: Path, orientation: int, settings: ImagingSettings) -> Decoded:
     if plain is not None:
         if not hasattr(_mine, "buffer"):
             _mine.buffer = Buffer()
-        with contextlib.suppress(OddJpeg):
+        with _in_words():
             return derive(decode_jpeg(*plain, settings, _mine.buffer), orientation)
     return isolated.decode(path, orientation, settings)
 
@@ -76,7 +77,7 @@ def decode_rgb(path: Path, orientation: int, settings: ImagingSettings) -> U8:
     """
     plain = _plain_jpeg(path, settings)
     if plain is not None:
-        with contextlib.suppress(OddJpeg):
+        with _in_words():
             return upright(as_rgb(decode_jpeg(*plain, settings).picture), orientation)
     return isolated.decode_rgb(path, orientation, settings)
 
@@ -107,8 +108,10 @@ def preview(path: Path, orientation: int, settings: ImagingSettings, *, allow_sc
         return None
     if kind != "jpeg":
         return isolated.preview(path, orientation, settings)
-    pixels = jpeg_preview(path, size, settings, allow_scaled=allow_scaled)
-    return None if pixels is None else derive(pixels, orientation)
+    with _in_words():
+        pixels = jpeg_preview(path, size, settings, allow_scaled=allow_scaled)
+        return None if pixels is None else derive(pixels, orientation)
+    return None
 
 
 def probe(path: Path, settings: ImagingSettings | None = None) -> ImageInfo:
@@ -125,6 +128,17 @@ def probe(path: Path, settings: ImagingSettings | None = None) -> ImageInfo:
         return isolated.info(path, settings)
     _, header = read_jpeg_head(path, settings)
     return ImageInfo(header.width_px, header.height_px, "jpeg")
+
+
+@contextlib.contextmanager
+def _in_words() -> Iterator[None]:
+    """Go on after a JPEG that another decoder may take; put a shortage of memory in plain words."""
+    try:
+        yield
+    except OddJpeg:
+        pass
+    except MemoryError as err:
+        raise ImagingError("there is not enough free memory to decode the picture; use fewer workers") from err
 
 
 def _plain_jpeg(path: Path, settings: ImagingSettings) -> tuple[bytes, JpegHeader] | None:

@@ -168,6 +168,8 @@ def decode_jpeg(data: bytes, header: JpegHeader, settings: ImagingSettings, buff
     ImagingError
         Cut off or damaged: a picture with a hole is no picture to measure motion on, so libjpeg's
         concealment is not used. Up to `ImagingSettings.stray_bytes` unused bytes before the end marker pass.
+    MemoryError
+        There is not enough.
     """
     gray = header.components == 1
     space = "GRAY" if gray else "RGB"
@@ -184,8 +186,6 @@ def decode_jpeg(data: bytes, header: JpegHeader, settings: ImagingSettings, buff
             picture = _turbo(data, space, target, strict=False)
         except ValueError as again:
             raise damaged() from again
-    except MemoryError as err:
-        raise ImagingError("there is not enough free memory to decode the picture; use fewer workers") from err
     return Pixels(picture[..., 0] if gray else picture, 8, decoder)
 
 
@@ -215,7 +215,9 @@ def _turbo(data: bytes, space: str, target: U8 | None, strict: bool = True) -> U
     return picture
 
 
-def _fault(data: bytes, header: JpegHeader, message: str) -> ImagingError:
+def _fault(data: bytes, header: JpegHeader, message: str) -> Exception:
+    if "Insufficient memory" in message or "Memory allocation" in message:
+        return MemoryError(message)
     if "Premature end of JPEG" in message:
         return cut_off(None if header.progressive else _percent_present(data))
     if "subsampling" in message or "Unsupported JPEG process" in message:

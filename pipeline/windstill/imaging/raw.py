@@ -129,7 +129,10 @@ def _opened(path: Path, settings: ImagingSettings) -> Iterator[Any]:
     try:
         _open(raw, path)
         check_size(*_size(raw), settings)
-        check_size(int(raw.sizes.raw_width), int(raw.sizes.raw_height), settings)
+        mosaic = int(raw.sizes.raw_width), int(raw.sizes.raw_height)
+        check_size(*mosaic, settings)
+        if path.stat().st_size * 8 < settings.raw_least_bits * mosaic[0] * mosaic[1]:
+            raise cut_off()
         yield raw
     except rawpy.LibRawFileUnsupportedError as err:
         raise NotRaw from err

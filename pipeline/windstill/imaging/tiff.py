@@ -67,7 +67,7 @@ def check_whole(path: Path) -> None:
     except Exception:  # not for this library to judge: not every raw container is a TIFF it reads
         return
     if any(start + length > size for start, length in spans):
-        raise cut_off(_percent_present(spans, size), "its data")
+        raise cut_off()  # how far cannot be told: the directory of the raw itself may be among what is missing
 
 
 def info(path: Path, settings: ImagingSettings) -> ImageInfo:

@@ -25,7 +25,7 @@ def check_length(path: Path, kind: Kind, size: int) -> None:
     if kind == "webp":
         _compare(int.from_bytes(head[4:8], "little") + 8, size)
     elif head[4:8] == b"ftyp":
-        _compare(_boxes_end(path, size), size)
+        _check_boxes(path, size)
     elif head.startswith(_RAF):
         for at in _RAF_SPANS_AT:
             start, length = (int.from_bytes(head[k : k + 4], "big") for k in (at, at + 4))
@@ -37,21 +37,20 @@ def _compare(claimed: int, size: int) -> None:
         raise cut_off(100.0 * size / claimed, "its data")
 
 
-def _boxes_end(path: Path, size: int) -> int:
-    """End of the last top-level box (ISO/IEC 14496-12, 4.2)."""
+def _check_boxes(path: Path, size: int) -> None:
+    """Walk the top-level boxes (ISO/IEC 14496-12, 4.2); how much is there is known only within the last, the media."""
     at = 0
     for _ in range(_MOST_BOXES):
         head = read_part(path, at, 16)
+        if not head:
+            return
         if len(head) < 8:
-            return at if not head else at + 8
-        length = int.from_bytes(head[:4], "big")
+            raise cut_off()
+        length, kind = int.from_bytes(head[:4], "big"), head[4:8]
         if length == 1:
             length = int.from_bytes(head[8:16], "big")
-        if length == 0:
-            return size
-        if length < 8:
-            return at
+        if length < 8:  # 0: to the end of the file; other values are for the decoder to refuse
+            return
         at += length
-        if at >= size:
-            return at
-    return size
+        if at > size:
+            raise cut_off(100.0 * size / at, "its data") if kind == b"mdat" else cut_off()

@@ -17,7 +17,7 @@ class ImagingSettings(Section):
         1500.0, gt=0, description="Megabytes. Larger files are refused; uncompressed 16-bit scans of 200 MP fit."
     )
     max_memory_mb: float = Field(
-        1800.0, ge=256,
+        1800.0, ge=64,
         description="Megabytes a decoder may take beyond what it needs to start; raw of 150 MP at full size fits.",
     )  # fmt: skip
     file_timeout_s: float = Field(
@@ -34,6 +34,11 @@ class ImagingSettings(Section):
         0.9, gt=0, le=1,
         description="Long side of a raw file's embedded JPEG over that of the raw: from here on it serves instead of "
         "the raw, because camera makers crop a few percent off but scale well below this.",
+    )  # fmt: skip
+    raw_least_bits: float = Field(
+        0.1, ge=0,
+        description="Bits of file per pixel of the raw. Less is an emptied file: even lossy raw compression keeps "
+        "a bit or so of the noise, and the raw decoder fills what is missing with whatever was in memory.",
     )  # fmt: skip
     preview_min_px: int = Field(
         1000, ge=64, description="Pixels, long side. Smaller embedded previews show too little for the quick check."
