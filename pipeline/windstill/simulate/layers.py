@@ -160,12 +160,9 @@ def cut_out(
     grain = fractal(rows, cols, rng, 0.55)
     out = np.empty((rows, cols, 4), np.uint8)
     a, b = coded(first, radiance), coded(second, radiance)
-    paint(out, value, mix, opaque, grain, a, b, np.float32(contrast), np.float32(fine))
-    if shaded:
-        # Tops catch the sky's light, feet stand in the shade of their neighbours.
-        below = (np.arange(rows, dtype=np.float32)[:, None] - line) / (0.12 * extent.scale)
-        light = (1.1 - shaded * np.clip(below, 0, 1) ** 0.7).astype(np.float32)
-        out[..., :3] = np.clip(out[..., :3] * light[..., None], 0, 255).astype(np.uint8)
+    # Tops catch the sky's light, feet stand in the shade of their neighbours.
+    depth = np.float32(0.12 * extent.scale)
+    paint(out, value, mix, opaque, grain, a, b, np.float32(contrast), np.float32(fine), line, np.float32(shaded), depth)
     return Layer(name, distance_m, soften(out, soft), extent.u0, v_top, extent.scale, radiance)
 
 

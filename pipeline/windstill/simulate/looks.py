@@ -54,25 +54,27 @@ class _Place:
         if min(below, e.v1) <= e.v0:
             rows = 8
         radiance = 0.18 * 2.0**s.sky_ev * 1.6
-        v = e.v0 + np.arange(rows) / e.scale
+        # All of it is smooth: worked out at a quarter of the size.
+        h, w = max(4, rows // 4), max(4, self.cols // 4)
+        v = e.v0 + (np.arange(h, dtype=np.float32) + 0.5) * (rows / h / e.scale)
         high = np.clip(-v / 0.75, 0, 1.4)[:, None]
-        u = (np.arange(self.cols) / max(self.cols - 1, 1))[None, :]
+        u = ((np.arange(w, dtype=np.float32) + 0.5) / w)[None, :]
         sun = np.exp(-((u - 0.34) ** 2) / 0.08 - (high * 2.2) ** 2)
         mix = np.exp(-2.4 * high)
-        level = (0.42 + 0.45 * mix + 0.35 * sun).astype(np.float32)
-        small = (max(4, rows // 4), max(4, self.cols // 4))
-        bands = fractal(max(4, small[0]), max(4, small[1] // 3), self.rng, 0.52)
-        cloud = cv2.resize(bands, (self.cols, rows), interpolation=cv2.INTER_CUBIC)
-        veil = 1 / (1 + np.exp(-(cloud - 0.7) * 2.5)) * s.clouds
-        rgb = np.empty((rows, self.cols, 3), np.float32)
+        level = 0.42 + 0.45 * mix + 0.35 * sun
+        bands = fractal(h, max(4, w // 3), self.rng, 0.52)
+        cloud = cv2.resize(bands, (w, h), interpolation=cv2.INTER_CUBIC)
+        veil = np.float32(s.clouds) / (1 + np.exp(-(cloud - 0.7) * 2.5))
+        rgb = np.empty((h, w, 3), np.float32)
         for ch in range(3):
             tone = zenith[ch] * (1 - mix) + glow[ch] * mix
-            base = level * tone
             lit = (0.55 + 0.5 * sun) * (0.75 + 0.25 * glow[ch])
-            rgb[..., ch] = base * (1 - 0.55 * veil) + 0.62 * veil * lit
-        code = 255 * np.clip(rgb * (0.18 * 2.0**s.sky_ev / radiance) * 1.2, 0, 1) ** (1 / 2.2)
-        code += self.rng.uniform(0, 1, (rows, self.cols, 1)).astype(np.float32)
-        rgba = np.dstack([code.astype(np.uint8), np.full((rows, self.cols), 255, np.uint8)])
+            rgb[..., ch] = level * tone * (1 - 0.55 * veil) + 0.62 * veil * lit
+        code = 255 * np.clip(rgb * np.float32(0.18 * 2.0**s.sky_ev / radiance * 1.2), 0, 1) ** np.float32(1 / 2.2)
+        code = cv2.resize(code.astype(np.float32), (self.cols, rows), interpolation=cv2.INTER_CUBIC)
+        code += self.rng.random((rows, self.cols, 1), dtype=np.float32)
+        rgba = np.full((rows, self.cols, 4), 255, np.uint8)
+        rgba[..., :3] = np.clip(code, 0, 255)
         drift = s.cloud_drift_px_s * self.unit / e.scale
         return Layer("sky", FAR, rgba, e.u0, e.v0, e.scale, radiance, textured=False, drift_u_s=drift)
 
@@ -129,6 +131,7 @@ class _Place:
         near = 1 / s.nearest_m
         far = 1 / far_m
         steps = np.linspace(far, near * 1.25, s.cards)
+        highest = max(bump, accent.height_m if accent is not None else 0.0)
         made: list[Layer] = []
         for k, inverse in enumerate(steps):
             distance = 1 / inverse
@@ -137,9 +140,10 @@ class _Place:
                 own, height, how, rough = accent.colours, accent.height_m, accent.style, 0.45
             middle = s.camera_height_m / distance
             top = outline(self.cols, self.rng, middle - 0.3 * height / distance, height / distance, rough)
-            nearer = steps[min(k + 2, s.cards - 1)]
-            bottom = s.camera_height_m * nearer + 0.05 + 2 * bump * inverse
-            if k >= s.cards - 2:
+            # Down to where the next one hides it, whatever its outline.
+            nearer = steps[min(k + 1, s.cards - 1)]
+            bottom = (s.camera_height_m + 1.1 * highest) * nearer + 0.03
+            if k == s.cards - 1:
                 bottom = e.v1
             if bottom <= e.v0 or top.min() > e.v1:
                 continue

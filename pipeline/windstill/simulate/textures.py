@@ -89,24 +89,24 @@ def leaves(
     mean_aspect = 0.5 * (style.aspect[0] + style.aspect[1])
     mean_area = np.pi * mean_aspect * 2 * lo * lo * np.log(hi / lo) / (1 - (lo / hi) ** 2)
     count = int(style.cover * height * width / mean_area) + 1
-    radius = lo / np.sqrt(1 - rng.random(count) * (1 - (lo / hi) ** 2))
-    x = rng.random(count) * width
-    y = rng.random(count) * height
+    radius = np.float32(lo) / np.sqrt(1 - rng.random(count, dtype=np.float32) * np.float32(1 - (lo / hi) ** 2))
+    x = rng.random(count, dtype=np.float32) * np.float32(width)
+    y = rng.random(count, dtype=np.float32) * np.float32(height)
     if top is not None:
         floor = top[np.clip(x.astype(np.int64), 0, width - 1)]
         keep = y >= floor
         x, y, radius = x[keep], y[keep], radius[keep]
         count = x.size
-    across = rng.uniform(style.aspect[0], style.aspect[1], count)
-    angle = np.deg2rad(style.angle_deg + rng.uniform(-style.spread_deg, style.spread_deg, count))
-    base = np.clip(128 + 46 * rng.standard_normal(count), 12, 243)
-    tint = rng.random(count) * 255
-    slope = style.shading * 128 * rng.uniform(-1, 1, count)
-    _stamp(
-        value, mix, opaque, x.astype(np.float32), y.astype(np.float32), radius.astype(np.float32),
-        (radius * across).astype(np.float32), np.cos(angle).astype(np.float32), np.sin(angle).astype(np.float32),
-        base.astype(np.float32), slope.astype(np.float32), tint.astype(np.uint8),
-    )
+
+    def evenly(low: float, high: float) -> Floats:
+        return np.asarray(low + (high - low) * rng.random(count, dtype=np.float32), np.float32)
+
+    across = evenly(*style.aspect)
+    angle = np.deg2rad(evenly(style.angle_deg - style.spread_deg, style.angle_deg + style.spread_deg))
+    base = np.clip(128 + 46 * rng.standard_normal(count, dtype=np.float32), 12, 243)
+    slope = evenly(-128 * style.shading, 128 * style.shading)
+    tint = rng.integers(0, 256, count, dtype=np.uint8)
+    _stamp(value, mix, opaque, x, y, radius, radius * across, np.cos(angle), np.sin(angle), base, slope, tint)
     return value, mix, opaque
 
 
@@ -168,18 +168,25 @@ def _stamp(value, mix, opaque, xs, ys, long, short, cos, sin, base, slope, tint)
 
 
 @njit(cache=True, nogil=True)
-def paint(out, value, mix, opaque, fine, first, second, contrast, fine_contrast):  # type: ignore[no-untyped-def]
+def paint(  # type: ignore[no-untyped-def]
+    out, value, mix, opaque, fine, first, second, contrast, fine_contrast, line, shaded, depth
+):
     """Fill a uint8 RGBA picture: colours between `first` and `second` (gamma-coded 0..1), brightened by the texture.
 
     The gain is exponential in the texture, so that its contrast is the same in every channel and at every brightness.
+    `shaded` darkens it below the outline `line` (rows), in full after `depth` rows.
     """
     height, width = value.shape
     gain = np.empty(256, np.float32)
     for k in range(256):
         gain[k] = np.exp(contrast * (k - 128.0) / 128.0)
+    shade = np.empty(1025, np.float32)
+    for k in range(1025):
+        shade[k] = 1.0 + (0.1 if shaded > 0.0 else 0.0) - shaded * (k / 1024.0) ** 0.7
     for y in range(height):
         for x in range(width):
-            g = gain[value[y, x]] * (1.0 + fine_contrast * fine[y, x])
+            below = min(max((y - line[x]) / depth, 0.0), 1.0)
+            g = gain[value[y, x]] * (1.0 + fine_contrast * fine[y, x]) * shade[int(below * 1024.0)]
             m = mix[y, x] / 255.0
             for ch in range(3):
                 level = 255.0 * g * (first[ch] * (1.0 - m) + second[ch] * m) + 0.5
