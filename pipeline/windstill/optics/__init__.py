@@ -30,6 +30,7 @@ from windstill.optics.focus import (
     worst_blur_mm,
 )
 from windstill.optics.lens import field_of_view_deg, image_distance_mm, magnification, pixel_pitch_um
+from windstill.optics.light import iso_for_light, photon_snr_share, shutter_for_light_s
 from windstill.optics.motion import (
     handheld_limit_s,
     shutter_for_smear_s,
@@ -47,7 +48,8 @@ __all__ = [
     "beaufort_from_words", "beaufort_speed_mps", "blur_disc_mm", "bracket_count", "bracket_offsets_ev",
     "breathing_scale", "combined_blur_um", "cutoff_cycles_per_mm", "depth_of_field", "field_of_view_deg",
     "focus_count", "focus_positions", "focus_spread_mm", "full_circle_views", "handheld_limit_s",
-    "hyperfocal_m", "image_distance_mm", "infinity_near_limit_m", "magnification", "middle_focus_m",
-    "output_from_words", "pixel_pitch_um", "shutter_for_smear_s", "smear_mtf", "smear_px",
-    "stem_peak_speed_mps", "step_back_m", "view_count", "view_step_deg", "visible_px", "worst_blur_mm",
+    "hyperfocal_m", "image_distance_mm", "infinity_near_limit_m", "iso_for_light", "magnification",
+    "middle_focus_m", "output_from_words", "photon_snr_share", "pixel_pitch_um",
+    "shutter_for_light_s", "shutter_for_smear_s", "smear_mtf", "smear_px", "stem_peak_speed_mps", "step_back_m",
+    "view_count", "view_step_deg", "visible_px", "worst_blur_mm",
 ]

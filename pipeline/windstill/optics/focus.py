@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 import itertools
 import math
 from collections.abc import Sequence
@@ -313,11 +314,22 @@ def worst_blur_mm(focal_mm: float, f_number: float, positions_m: Sequence[float]
         raise ValueError("at least one focus position is needed")
     ordered = sorted(positions_m)
     # Blur only grows away from a focus, so the worst place is an end or where two neighbours blur alike.
-    candidates = [near_m, far_m]
-    candidates += [_equal_blur_m(focal_mm, a, b) for a, b in itertools.pairwise(ordered)]
-    return max(
-        min(blur_disc_mm(focal_mm, f_number, s, x) for s in ordered) for x in candidates if near_m <= x <= far_m
+    ends = [
+        min(blur_disc_mm(focal_mm, f_number, s, end) for s in (ordered[0], ordered[-1], *_beside(ordered, end)))
+        for end in (near_m, far_m)
+    ]
+    between = (
+        blur_disc_mm(focal_mm, f_number, a, x)
+        for a, b in itertools.pairwise(ordered)
+        if near_m <= (x := _equal_blur_m(focal_mm, a, b)) <= far_m
     )
+    return max(*ends, *between)
+
+
+def _beside(ordered: Sequence[float], distance_m: float) -> Sequence[float]:
+    """The positions on both sides of a distance."""
+    place = bisect.bisect(ordered, distance_m)
+    return ordered[max(0, place - 1) : place + 1]
 
 
 def step_back_m(focal_mm: float, f_number: float, circle_mm: float, near_m: float, far_m: float) -> float:
