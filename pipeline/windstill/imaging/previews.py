@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from itertools import pairwise
+from collections.abc import Iterable, Iterator
+from itertools import chain, pairwise
 from pathlib import Path
 
 from windstill.imaging.decoded import ImagingError, Pixels
@@ -43,8 +43,7 @@ def jpeg_preview(path: Path, size: int, settings: ImagingSettings, *, allow_scal
         data = head if len(head) == size else read_whole(path, settings)
         if data.find(EOI, header.scan_at) < 0:
             raise cut_off()
-        if best is None:
-            best = _best(_behind(data, header, index), header, settings)
+        best = _best(chain(filter(None, [best]), _behind(data, header, index)), header, settings)
         if best is None and allow_scaled and header.plain:
             return _scaled(data, header, header, settings, "jpeg at 1/{}")
     if best is None:
@@ -96,7 +95,7 @@ def _behind(data: bytes, header: JpegHeader, index: tuple[MpEntry, ...]) -> Iter
 
 
 def _best(
-    candidates: Iterator[tuple[bytes, JpegHeader]], header: JpegHeader, settings: ImagingSettings
+    candidates: Iterable[tuple[bytes, JpegHeader]], header: JpegHeader, settings: ImagingSettings
 ) -> tuple[bytes, JpegHeader] | None:
     fitting = [(data, found) for data, found in candidates if _fits(found, header, settings)]
     return max(fitting, key=lambda pair: pair[1].width_px * pair[1].height_px, default=None)

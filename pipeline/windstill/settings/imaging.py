@@ -44,9 +44,9 @@ class ImagingSettings(Section):
         1000, ge=64, description="Pixels, long side. Smaller embedded previews show too little for the quick check."
     )
     preview_enough_px: int = Field(
-        1600, ge=64,
+        1100, ge=64,
         description="Pixels, long side. Previews are decoded at 1/2, 1/4 or 1/8 as long as this remains: "
-        "cameras embed about this much, and larger costs more than the quick check may.",
+        "a quarter of a 16 megapixel or larger picture, which is what the quick check can afford.",
     )  # fmt: skip
     preview_aspect_tolerance: float = Field(
         0.02, gt=0,
