@@ -107,6 +107,15 @@ def test_raw_on_one_card_and_jpeg_on_another(tmp_path: Path, folders: tuple[str,
     assert all(frame.pixels_file.role == "image" and len(frame.files) == 2 for frame in shoot.frames)
 
 
+def test_cards_that_count_on_their_own(tmp_path: Path) -> None:
+    for number, digits in ((1, "05"), (2, "35"), (3, "65")):
+        jpeg(tmp_path / f"A/TARN{number:04d}.JPG", subsec=digits)
+        raw(tmp_path / f"B/TARN{number + 40:04d}.NEF", subsec=digits)
+    shoot = scan_shoot(tmp_path)
+    assert names(shoot) == ["A/TARN0001", "A/TARN0002", "A/TARN0003"]
+    assert all(len(frame.files) == 2 for frame in shoot.frames)
+
+
 def test_two_cards_of_two_bodies_with_one_numbering_stay_apart(tmp_path: Path) -> None:
     for serial, folder, second in (("11", "A", 5), ("22", "B", 7)):
         for number in (1, 2):

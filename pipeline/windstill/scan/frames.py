@@ -21,7 +21,8 @@ def form_exposures(photos: Sequence[Photo], settings: ScanSettings) -> list[list
 
     Within a folder, the files of one DCF object (same number; JEITA CP-3461), or of one name where names are not
     DCF's, unless body or time contradict. Across folders (a second card, a folder of JPEG beside one of raw), the
-    same number or name with the same body, moment and settings, all known.
+    same number or name with the same body, moment and settings, all known; or, where the cards count on their own,
+    the only raw and the only picture of one body and one fraction of a second.
     """
     objects: defaultdict[tuple[str, int | str], list[list[Photo]]] = defaultdict(list)
     for photo in photos:
@@ -41,7 +42,27 @@ def form_exposures(photos: Sequence[Photo], settings: ScanSettings) -> list[list
                     break
             else:
                 across[name].append(exposure)
-    return [exposure for exposures in across.values() for exposure in exposures]
+    return _join_counters([exposure for exposures in across.values() for exposure in exposures], settings)
+
+
+def _join_counters(exposures: Sequence[list[Photo]], settings: ScanSettings) -> list[list[Photo]]:
+    """Raws of one card put together with the pictures of another that has a counter of its own."""
+    by_moment: defaultdict[tuple[object, ...], list[list[Photo]]] = defaultdict(list)
+    for exposure in exposures:
+        camera = exposure[0].camera
+        moment = camera.captured_at
+        # A fraction of nought is what a clock without fractions writes.
+        fine = moment is not None and moment.microsecond and (camera.time_resolution_s or 1.0) < 1.0
+        if moment is not None and fine and camera.model is not None and len({p.is_raw for p in exposure}) == 1:
+            by_moment[camera.model, camera.body_serial, moment.replace(tzinfo=None)].append(exposure)
+    joined: set[int] = set()
+    for together in by_moment.values():
+        if len(together) == 2:
+            first, second = sorted(together, key=lambda exposure: exposure[0].is_raw)
+            if not first[0].is_raw and second[0].is_raw and _one_exposure(first, second, settings):
+                first.extend(second)
+                joined.add(id(second))
+    return [exposure for exposure in exposures if id(exposure) not in joined]
 
 
 def _one_object(a: Photo, b: Photo, settings: ScanSettings) -> bool:

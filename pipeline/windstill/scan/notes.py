@@ -11,7 +11,7 @@ from windstill.scan.tags import MAKER_NOTE, Tags, TagTable, read_directory, text
 from windstill.settings.scan import ScanSettings
 
 # Notes whose offsets count from the file's beginning are found again by their bytes, which stand near it.
-_SEARCHED = 2_000_000
+_NEAR, _SEARCHED = 131_072, 2_000_000
 _OLYMPUS_SETTINGS = 0x2020
 
 
@@ -67,9 +67,12 @@ def _read_in_place(note: bytes, first: int, order: bytes, place: int | None, set
 
 
 def _place(note: bytes, file: BinaryIO) -> int | None:
-    file.seek(0)
-    place = file.read(_SEARCHED).find(note[:4096])
-    return place if place >= 0 else None
+    for reach in (_NEAR, _SEARCHED):
+        file.seek(0)
+        place = file.read(reach).find(note[:4096])
+        if place >= 0:
+            return place
+    return None
 
 
 def _canon_place(note: bytes, order: bytes, maker: str) -> int | None:
