@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +14,6 @@ from PIL import Image
 
 from imaging.picture_files import jpeg_bytes, scene, write_dng
 from windstill.imaging import ImageInfo, decode, decode_rgb, probe
-from windstill.imaging.faults import missing
 from windstill.settings import ImagingSettings
 
 S = ImagingSettings()
@@ -200,8 +202,21 @@ def test_heic_is_turned_once(tmp_path: Path) -> None:
     assert probe(path) == ImageInfo(214, 320, "heic", turned=True)
 
 
-def test_a_missing_extra_is_named_with_the_way_to_get_it() -> None:
-    assert str(missing("HEIC", "heic")).endswith("pip install 'windstill[heic]'")
+@pytest.mark.parametrize(("module", "name", "extra"), [("pillow_heif", "heic", "heic"), ("rawpy", "raw", "raw")])
+def test_a_missing_extra_is_named_with_the_way_to_get_it(tmp_path: Path, module: str, name: str, extra: str) -> None:
+    """In an interpreter that cannot import the optional decoder."""
+    script = (
+        f"import sys; sys.modules[{module!r}] = None\n"
+        "from pathlib import Path\n"
+        f"from windstill.imaging import ImagingError, {name}\n"
+        "from windstill.settings import ImagingSettings\n"
+        "try:\n"
+        f"    {name}.info(Path(sys.argv[1]), ImagingSettings())\n"
+        "except ImagingError as err:\n"
+        "    print(err)\n"
+    )
+    done = subprocess.run([sys.executable, "-c", script, str(tmp_path)], capture_output=True, text=True, check=True)
+    assert done.stdout.strip().endswith(f"pip install 'windstill[{extra}]'")
 
 
 @pytest.mark.parametrize("orientation", [1, 3, 6, 8])
@@ -280,8 +295,6 @@ def test_content_decides_not_the_extension(tmp_path: Path) -> None:
 
 
 def test_names_that_are_not_text(tmp_path: Path) -> None:
-    import os
-
     for stem in ("with space", "new\nline", "-rf", "\udcff\udcfe", "☂ ünïcode", "n" * 240):
         for suffix, write in ((".jpg", lambda p: p.write_bytes(jpeg_bytes(PICTURE))), (".dng", _dng)):
             path = tmp_path / (stem + suffix)

@@ -25,6 +25,10 @@ from windstill.settings.imaging import ImagingSettings
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OPENCV_FOR_THREADS_NUM")
 
 
+# The package may stand where only the caller's search path leads; last, so that it hides nothing.
+_START = "import sys; sys.path.append(sys.argv[1]); from windstill.imaging.worker import main; main()"
+
+
 def decode(path: Path, orientation: int, settings: ImagingSettings) -> Decoded:
     """As `windstill.imaging.decode`, in the separate process."""
     return _decoded(_ask("decode", path, settings, orientation))
@@ -58,12 +62,11 @@ class _Worker:
     def __init__(self, start_timeout_s: float) -> None:
         self.owner = os.getpid()
         self.jobs_done = 0
-        found_at = [str(Path(__file__).resolve().parents[2]), os.environ.get("PYTHONPATH", "")]
         environment = dict(os.environ, **dict.fromkeys(_ONE_THREAD, "1"))
-        environment["PYTHONPATH"] = os.pathsep.join(filter(None, found_at))
+        package_at = str(Path(__file__).resolve().parents[2])
         self._process = subprocess.Popen(
             # -P: the folder the caller stands in, which may be a stranger's card, is no place to import from.
-            [sys.executable, "-P", "-m", "windstill.imaging.worker"],
+            [sys.executable, "-P", "-c", _START, package_at],
             stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=environment,
         )  # fmt: skip
         with _deadline(self._process, start_timeout_s):

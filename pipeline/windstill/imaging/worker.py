@@ -1,4 +1,4 @@
-"""The separate decoding process: `python -m windstill.imaging.worker`, started by `windstill.imaging.isolated`.
+"""The separate decoding process, started by `windstill.imaging.isolated`.
 
 It reads jobs from its standard input and ends when that does. What decoders print goes nowhere.
 """
@@ -113,7 +113,3 @@ def _address_space() -> int:
         return int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
     except (OSError, ValueError, IndexError):
         return 0
-
-
-if __name__ == "__main__":
-    main()
