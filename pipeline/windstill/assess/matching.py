@@ -125,8 +125,8 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
     -------
     float32 array, shape (n, 9)
         Displacement x and y such that a(x) matches b(x + d), correlation -1..1, the mean gradient tensor (xx, xy,
-        yy; squared steps per squared pixel), root mean square residual (steps of a), gain (a over b), share of valid pixels.
-        Correlation is -1 where nothing could be compared.
+        yy; squared steps per squared pixel), root mean square residual (steps of a), gain (a over b), share of valid
+        pixels. Correlation is -1 where nothing could be compared.
 
     Notes
     -----

@@ -82,7 +82,8 @@ def pairs_of(
     order = in_judging_order(node, grouping, frames, scores)
     # Within a pair, a is the frame taken first.
     taken = {name: index for index, name in enumerate(node.frames)}
-    return [Pair(*sorted(pair, key=taken.__getitem__), relation) for pair in itertools.pairwise(order)]
+    ordered = [sorted(pair, key=taken.__getitem__) for pair in itertools.pairwise(order)]
+    return [Pair(a, b, relation) for a, b in ordered]
 
 
 def _view_pairs(

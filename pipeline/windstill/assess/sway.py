@@ -163,7 +163,8 @@ def _gradient_energy(plane: Plane, grid: TileGrid, reduction: int) -> FloatMap:
     height = min(round(grid.rows * grid.tile_px / reduction), plane.shape[0])
     width = min(round(grid.cols * grid.tile_px / reduction), plane.shape[1])
     mean: FloatMap = cv2.resize(energy[:height, :width], (grid.cols, grid.rows), interpolation=cv2.INTER_AREA)
-    return cv2.blur(mean, (3, 3)) / 64
+    smooth: FloatMap = cv2.blur(mean, (3, 3)) / np.float32(64)
+    return smooth
 
 
 def _scaled_half(base_half: int, level: int) -> int:
@@ -251,9 +252,8 @@ def _search(
             places = centres[open_] + offset
             at = np.round((places + 0.5) / factor - 0.5).astype(np.int64)
             found = search_windows(a.levels[level], moved[level], at, half, radius, _LOW, _HIGH)
-            plausible = (found[:, 2] > np.maximum(found[:, 4] + settings.search_gain, settings.search_min_correlation)) & (
-                np.hypot(found[:, 0], found[:, 1]) > 0
-            )
+            enough = np.maximum(found[:, 4] + settings.search_gain, settings.search_min_correlation)
+            plausible = (found[:, 2] > enough) & (np.hypot(found[:, 0], found[:, 1]) > 0)
             if not plausible.any():
                 continue
             chosen, hit = open_[plausible], found[plausible]
@@ -335,9 +335,8 @@ def _spread(
     if try_it.size == 0:
         return
     unique = np.maximum(state.unique[donor[try_it]], 0.5)
-    _follow(
-        a, moved, centres, np.zeros(2), tile_level, base_half, 0, try_it, state.d[donor[try_it]], unique, state, settings
-    )
+    start = state.d[donor[try_it]]
+    _follow(a, moved, centres, np.zeros(2), tile_level, base_half, 0, try_it, start, unique, state, settings)
 
 
 def _finish(

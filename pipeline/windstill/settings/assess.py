@@ -95,7 +95,7 @@ class AssessSettings(Section):
         "not believed: the best of thousands of places reaches this in mere grass or waves.",
     )
     found_sure: float = Field(
-        0.92, gt=0, le=1, description="Noise-free correlation from which a displacement found by looking around is sure."
+        0.92, gt=0, le=1, description="Noise-free correlation from which such a displacement is sure."
     )
     edge_below: float = Field(
         0.03, ge=0, lt=1, description="Ratio of the gradient tensor's eigenvalues under which a tile shows an edge and "
