@@ -20,7 +20,6 @@ def build() -> typer.Typer:
         help="Finds which frames of a landscape shoot belong together, measures where the subject moved between "
         "them, and says which sets will merge. Photographs are only ever read.",
         epilog="Example: windstill review ~/Pictures/thrift --out ~/reviews/thrift",
-        no_args_is_help=True,
         add_completion=False,
         pretty_exceptions_enable=False,
         context_settings={"help_option_names": ["-h", "--help"]},
@@ -28,6 +27,7 @@ def build() -> typer.Typer:
 
     @app.callback(invoke_without_command=True)
     def common(
+        context: typer.Context,
         version: bool = typer.Option(False, "--version", help="Print the version and exit.", is_eager=True),
         debug: bool = typer.Option(False, "--debug", help="On an error, write the details to a file (any command)."),
     ) -> None:
@@ -35,7 +35,8 @@ def build() -> typer.Typer:
             from windstill import __version__
 
             print(f"windstill {__version__}")
-            raise typer.Exit
+        elif context.invoked_subcommand is None:
+            print(context.get_help())
 
     add_review_command(app)
     add_demo_command(app)

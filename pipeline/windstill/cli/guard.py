@@ -14,13 +14,22 @@ from typing import Any, NoReturn
 
 FAILED = 1
 WRONG_USAGE = 2
-INTERRUPTED = 130
-TERMINATED = 143
 _DEBUG = "--debug"
+_ENDING = (signal.SIGINT, signal.SIGTERM)
 
 
-class Terminated(KeyboardInterrupt):
-    """The system asks us to end."""
+class Stopped(BaseException):
+    """The user or the system asks us to end. Not a `KeyboardInterrupt`, which the parser would answer itself.
+
+    Parameters
+    ----------
+    number : int
+        The signal.
+    """
+
+    def __init__(self, number: int) -> None:
+        super().__init__()
+        self.status = 128 + number
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -31,7 +40,7 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")  # names on a card need not be text
-    signal.signal(signal.SIGTERM, _terminate)
+    before = {number: signal.signal(number, _stop) for number in _ENDING}
     try:
         status = _run(given, debug)
         sys.stdout.flush()
@@ -39,6 +48,9 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
         # The reader of our lines has gone (`| head`); whatever was asked for is done or was not wanted.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         status = FAILED
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
     sys.exit(status)
 
 
@@ -58,9 +70,8 @@ def _run(given: Sequence[str], debug: bool) -> int:
         return say(str(err), err.status)
     except SettingsError as err:
         return say(str(err), WRONG_USAGE)
-    except (KeyboardInterrupt, typer.Abort) as err:
-        ended = isinstance(err, Terminated) or isinstance(err.__cause__ or err.__context__, Terminated)
-        return say("stopped; what was measured is kept, run again to go on", TERMINATED if ended else INTERRUPTED)
+    except Stopped as err:
+        return say("stopped; what was measured is kept, run again to go on", err.status)
     except BrokenPipeError:
         raise
     except MemoryError:
@@ -105,5 +116,5 @@ def _log(debug: bool) -> Path | None:
     return Path(name)
 
 
-def _terminate(number: int, frame: FrameType | None) -> Any:
-    raise Terminated
+def _stop(number: int, frame: FrameType | None) -> Any:
+    raise Stopped(number)

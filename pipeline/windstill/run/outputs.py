@@ -50,7 +50,6 @@ def write(
     ReviewError
         The folder is gone, full or cannot be written to.
     """
-    from windstill.report import write_report
     from windstill.report.runfile import write_run
 
     key = key_of("outputs", outcome_key, str(out), section_values(settings.report), versions(("report", "run")))
@@ -60,7 +59,11 @@ def write(
             if not lock.still_ours():
                 raise ReviewError(f"{out}: the folder disappeared during the run; run again, what was measured is kept")
             if fresh or not _untouched(cache, key, out):
+                from windstill.report import write_report
+
                 write_report(review, out, settings)
+                if settings.report.format == "csv":
+                    _remove_stale(out)
                 cache.put(key, codec.dumps(_present(out)))
         review.run.update(version=windstill.__version__, settings=settings.model_dump(mode="json"))
         review.run.update(ledger.record(len(review.frames)))
@@ -71,6 +74,12 @@ def write(
             f"{where}: cannot be written ({err.strerror}); free some space or give another --out, then run again: "
             "what was measured is kept"
         ) from err
+
+
+def _remove_stale(out: Path) -> None:
+    """Parquet tables of an earlier run would tell another story than the CSV tables beside them."""
+    for name in ("frames", "sets", "pairs", "problems"):
+        (out / f"{name}.parquet").unlink(missing_ok=True)
 
 
 def _untouched(cache: Cache, key: str, out: Path) -> bool:

@@ -109,36 +109,35 @@ def reviewed(
     progress = progress or Silent()
     shoot = shoot_folder(shoot)
     ledger = Ledger()
-    with ExitStack() as stack:
-        lock = None
-        if out is not None:
-            out = check_out(out, shoot)
-            make_out(out)
-            lock = stack.enter_context(FolderLock(out))
-        folder = options.cache_folder or default_cache_folder()
-        cache = stack.enter_context(Cache(folder, settings.run.cache_mb))
-        listing = listing_digest(shoot)
-        key = _outcome_key(shoot, listing, out, settings)
-        outcome = None if options.fresh or options.verify else _recalled(cache, key)
-        if outcome is None:
-            outcome = _work_out(stack, shoot, listing, folder, settings, options, cache, ledger, progress)
-            if _settled(outcome):
-                cache.put(key, codec.dumps(outcome))
-        else:
-            ledger.reused.update(scores=len(outcome.score_keys), sets=len(outcome.measure_keys))
-        review = _review(outcome, cache)
-        review.run.update(command=options.command)
-        if out is not None and lock is not None:
-            outputs.write(review, out, settings, cache, key, ledger, lock, progress, options.fresh)
-        else:
-            review.run.update(ledger.record(len(review.frames)))
-        if cache.trouble:
-            progress.note(cache.trouble)
+    folder = options.cache_folder or default_cache_folder()
+    with Cache(folder, settings.run.cache_mb) as cache:
+        with ExitStack() as stack:
+            lock = None
+            if out is not None:
+                out = check_out(out, shoot)
+                make_out(out)
+                lock = stack.enter_context(FolderLock(out))
+            listing = listing_digest(shoot)
+            key = _outcome_key(shoot, listing, settings)
+            outcome = None if options.fresh or options.verify else _recalled(cache, key)
+            if outcome is None:
+                outcome = _work_out(shoot, listing, folder, settings, options, cache, ledger, progress)
+                if _settled(outcome):
+                    cache.put(key, codec.dumps(outcome))
+            else:
+                ledger.reused.update(scores=len(outcome.score_keys), sets=len(outcome.measure_keys))
+            review = _review(outcome, cache)
+            review.run.update(command=options.command)
+            if out is not None and lock is not None:
+                outputs.write(review, out, settings, cache, key, ledger, lock, progress, options.fresh)
+            else:
+                review.run.update(ledger.record(len(review.frames)))
+            if cache.trouble:
+                progress.note(cache.trouble)
         yield review
 
 
 def _work_out(
-    stack: ExitStack,
     shoot: Path,
     listing: str,
     folder: Path,
@@ -148,16 +147,22 @@ def _work_out(
     ledger: Ledger,
     progress: Progress,
 ) -> Outcome:
-    """Everything from the files to the advice."""
+    """Everything from the files to the advice; workers and their planes are gone when it returns."""
+    with ExitStack() as stack:
+        scratch = _scratch(stack, folder, progress)
+        stages = Stages(
+            root=shoot, settings=settings, cache=cache, spread=_spreader(stack, settings, options, progress),
+            scratch=scratch, scratch_limit=scratch_bytes(scratch, settings.run) if scratch else 0,
+            ledger=ledger, progress=progress, fresh=options.fresh, verify=options.verify,
+        )  # fmt: skip
+        return _through(stages, shoot, listing, settings)
+
+
+def _through(stages: Stages, shoot: Path, listing: str, settings: Settings) -> Outcome:
+    """The stages in order."""
     from windstill import assess
     from windstill.advise import advise
 
-    scratch = _scratch(stack, folder, progress)
-    stages = Stages(
-        root=shoot, settings=settings, cache=cache, spread=_spreader(stack, settings, options, progress),
-        scratch=scratch, scratch_limit=scratch_bytes(scratch, settings.run) if scratch else 0,
-        ledger=ledger, progress=progress, fresh=options.fresh, verify=options.verify,
-    )  # fmt: skip
     scanned = stages.scan(listing)
     if not scanned.frames:
         raise ReviewError(_nothing_found(shoot, scanned))
@@ -167,13 +172,13 @@ def _work_out(
         raise ReviewError(_nothing_read(shoot, problems))
     grouping = stages.group(scanned.frames, scores, score_keys)
     measures, measure_keys = stages.measure(scanned.frames, scores, score_keys, grouping, problems)
-    with ledger.stage("advise"):
-        progress.stage("advise", 0)
+    with stages.ledger.stage("advise"):
+        stages.progress.stage("advise", 0)
         verdicts = assess.judge(grouping, measures, scanned.frames, settings.assess)
         advised = advise(scanned.frames, scores, grouping, measures, verdicts, settings.advise)
     return Outcome(
         scanned, grouping, score_keys, measure_keys, dict(verdicts), dict(advised.sets), dict(advised.frames),
-        _sorted_problems(problems, scanned), tuple(advised.order),
+        _sorted_problems(problems), tuple(advised.order),
     )  # fmt: skip
 
 
@@ -220,7 +225,7 @@ def _review(outcome: Outcome, cache: Cache) -> Review:
     )
 
 
-def _outcome_key(shoot: Path, listing: str, out: Path | None, settings: Settings) -> str:
+def _outcome_key(shoot: Path, listing: str, settings: Settings) -> str:
     sections = {name: section_values(getattr(settings, name)) for name in _ROOMS}
     return key_of("outcome", str(shoot), listing, sections, versions(_ROOMS))
 
@@ -242,7 +247,7 @@ def _settled(outcome: Outcome) -> bool:
     return all(problem.consequence == _HARMLESS for problem in outcome.problems)
 
 
-def _sorted_problems(problems: Sequence[Problem], scanned: ScannedShoot) -> tuple[Problem, ...]:
+def _sorted_problems(problems: Sequence[Problem]) -> tuple[Problem, ...]:
     """Problems in an order that does not depend on which worker was quicker."""
     return tuple(sorted(problems, key=lambda p: (p.file, p.stage, p.problem)))
 
