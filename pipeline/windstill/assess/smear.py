@@ -124,14 +124,35 @@ def relative_smear(
         moved[~np.isfinite(moved)] = 0.0
     found = _measure_windows(
         np.ascontiguousarray(sharp), np.ascontiguousarray(smeared), centres, moved, mapping, 2.0 / reduction,
-        used.model_error, used.independent_samples, used.evidence, used.poor_fit,
+        used.model_error, used.independent_samples, used.improvement_supported, used.poor_fit,
         _CANDIDATES, _WEIGHTS, _FINE, _DISC_KERNELS,
     )  # fmt: skip
-    global LAST; LAST=found
     length[rows, cols] = found[:, 0] * reduction
     angle[rows, cols] = np.rad2deg(found[:, 1]) % 180.0
     confidence[rows, cols] = found[:, 2]
+    gained = np.zeros(grid.shape, np.float32)
+    gained[rows, cols] = found[:, 3]
+    doubtful = (length > 0) & (gained < used.improvement_alone) & ~_has_company(length, angle, confidence)
+    confidence[doubtful] *= 0.4
     return SmearMaps(length, angle, confidence)
+
+
+def _has_company(
+    length: NDArray[np.float32], angle: NDArray[np.float32], confidence: NDArray[np.float32]
+) -> NDArray[np.bool_]:
+    """Tiles one of whose eight neighbours moved alike: within 20 degrees and a factor of 1.6."""
+    rows, cols = length.shape
+    held = np.pad(np.where(confidence >= 0.5, length, 0), 1)
+    turned = np.pad(angle, 1)
+    company = np.zeros(length.shape, np.bool_)
+    for dy in range(3):
+        for dx in range(3):
+            if dy == 1 and dx == 1:
+                continue
+            other = held[dy : dy + rows, dx : dx + cols]
+            apart = np.abs((turned[dy : dy + rows, dx : dx + cols] - angle + 90) % 180 - 90)
+            company |= (apart < 20) & (other > length / 1.6) & (other < length * 1.6) & (other > 0)
+    return company
 
 
 @njit(cache=True, nogil=True, fastmath=True)
@@ -383,16 +404,18 @@ def _fit(seen, images, target, root, gram, coefficients, residual):  # type: ign
         gram[_IMAGES + 1, c] = _dot(seen[c], target)
     gram[images, images] = _dot(root, root)
     gram[_IMAGES + 1, images] = _dot(root, target)
-    normal = np.empty((_IMAGES + 1, _IMAGES + 1))
-    right = np.empty(_IMAGES + 1)
-    used = np.ones(_IMAGES, np.bool_)
+    # Rows of `gram`: products of images and constant, then theirs with the target; below, room for the solver.
+    normal = gram[_IMAGES + 2 : 2 * _IMAGES + 3]
+    right = gram[2 * _IMAGES + 3]
+    used = gram[2 * _IMAGES + 4]
+    used[:] = 1.0
     for _ in range(images):
         n = 0
         for c in range(images + 1):
-            if c == images or used[c]:
+            if c == images or used[c] > 0:
                 m = 0
                 for d in range(c + 1):
-                    if d == images or used[d]:
+                    if d == images or used[d] > 0:
                         normal[n, m] = gram[c, d]
                         m += 1
                 # The images of one window resemble each other: keep single precision from seeing more than there is.
@@ -406,7 +429,7 @@ def _fit(seen, images, target, root, gram, coefficients, residual):  # type: ign
         n = 0
         for c in range(images):
             coefficients[c] = 0.0
-            if used[c]:
+            if used[c] > 0:
                 coefficients[c] = right[n]
                 if right[n] < least:
                     least = right[n]
@@ -415,12 +438,12 @@ def _fit(seen, images, target, root, gram, coefficients, residual):  # type: ign
         coefficients[images] = right[n]
         if worst < 0:
             break
-        used[worst] = False
+        used[worst] = 0.0
     constant = np.float32(coefficients[images])
     for p in range(_SAMPLES):
         residual[p] = target[p] - constant * root[p]
     for c in range(images):
-        if used[c]:
+        if used[c] > 0:
             factor = np.float32(coefficients[c])
             for p in range(_SAMPLES):
                 residual[p] -= factor * seen[c, p]
@@ -504,7 +527,7 @@ def _local_affine(mapping, x, y, dx, dy):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True, fastmath=True)
 def _measure_windows(  # type: ignore[no-untyped-def]
-    sharp, smeared, centres, displaced, mapping, tolerated, model_error, samples, evidence, poor_fit,
+    sharp, smeared, centres, displaced, mapping, tolerated, model_error, samples, supported, poor_fit,
     candidates, weights, fine, discs,
 ):  # fmt: skip
     """Length (working pixels), angle (radians) and confidence for each window; `tolerated` is 2 full pixels."""
@@ -522,13 +545,13 @@ def _measure_windows(  # type: ignore[no-untyped-def]
     residual = np.empty(_SAMPLES, np.float32)
     trial = np.empty(_SAMPLES, np.float32)
     jacobian = np.empty((4, _SAMPLES), np.float32)
-    gram = np.empty((_IMAGES + 2, _IMAGES + 1))
+    gram = np.empty((2 * _IMAGES + 5, _IMAGES + 1))
     coefficients = np.zeros(_IMAGES + 1)
     costs = np.empty(candidates.shape[0])
     plain = np.empty(4)
     best = np.empty(4)
     start = np.empty(4)
-    found = np.zeros((centres.shape[0], 8))
+    found = np.zeros((centres.shape[0], 4))
     unmapped = True
     for a in range(3):
         for b in range(3):
@@ -621,9 +644,9 @@ def _measure_windows(  # type: ignore[no-untyped-def]
                     best_cost = cost
                     best[:] = start
             floor = model_error * variance
-            odds = 0.5 * samples * math.log((cost_plain + floor) / (best_cost + floor))
+            gained = (cost_plain + 1e-4 * variance) / (best_cost + 1e-4 * variance)
             chosen_cost = best_cost
-            if odds < evidence:
+            if gained < supported:
                 best[:] = plain
                 chosen_cost = cost_plain
             length = math.hypot(best[0], best[1])
@@ -647,9 +670,12 @@ def _measure_windows(  # type: ignore[no-untyped-def]
             gain = 0.0
             for c in range(_IMAGES):
                 gain += coefficients[c]
-            if (length > _TRUSTED or coefficients[_IMAGES - 1] > 0.7 * gain) and level < _LEVELS - 1:
+            last = level == _LEVELS - 1
+            if length > (0.93 * _LONGEST if last else _TRUSTED):
                 sure *= 0.3
-            if length > 0.0 and odds > 0:
+            if coefficients[_IMAGES - 1] > 0.7 * gain and not last:
+                sure *= 0.3
+            if length > 0.0:
                 # The same path, resting at its ends: stems that swing from one turning point to the other.
                 start[:] = best
                 start[0] *= 0.816
@@ -665,11 +691,7 @@ def _measure_windows(  # type: ignore[no-untyped-def]
                 found[tile, 0] = length * factor
                 found[tile, 1] = math.atan2(-best[1], best[0])
                 found[tile, 2] = sure
-                found[tile, 3] = cost_plain / variance
-                found[tile, 4] = best_cost / variance
-                found[tile, 5] = level
-                found[tile, 6] = coefficients[_IMAGES - 1] / gain
-                found[tile, 7] = gain
+                found[tile, 3] = gained
             if sure > 0.8:
                 break
     return found

@@ -11,22 +11,27 @@ class RelativeSmearSettings(Section):
     """How one frame's smear is measured against a sharper frame of the same view."""
 
     model_error: float = Field(
-        0.003,
+        0.0007,
         gt=0,
         description="Share of a window's variance. Fits better than this are not told apart: tone curves, compression "
         "and interpolation leave about as much even where the motion is exactly right.",
     )
     independent_samples: float = Field(
-        60.0,
+        30.0,
         gt=0,
         description="Count. Samples of a window taken as independent when fits are compared: fewer than there are, "
         "since what the model leaves is correlated.",
     )
-    evidence: float = Field(
-        3.0,
-        gt=0,
-        description="Natural log of odds. Smear is reported instead of defocus alone only when it is this much "
-        "likelier (20 to 1).",
+    improvement_alone: float = Field(
+        2.5,
+        gt=1,
+        description="Ratio. Smear is believed on one tile alone when it leaves this many times less unexplained than "
+        "defocus alone does. Real defocus (depth within a window, discs cut by the lens) reaches 2.",
+    )
+    improvement_supported: float = Field(
+        1.7,
+        gt=1,
+        description="Ratio. The same where a neighbouring tile shows a like motion; below it no smear is reported.",
     )
     poor_fit: float = Field(
         0.25,
