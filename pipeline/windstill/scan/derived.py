@@ -16,7 +16,7 @@ from windstill.settings.scan import ScanSettings
 
 COMPOSITE_WHILE_CAPTURING = 3  # Exif 2.32, CompositeImage
 _VERSION = re.compile(r"(digital camera)?\W*(firmware)?\W*(version|ver|v|rev)?\W*[\d.]+[a-z]?\W*")
-_BUILD = re.compile(r"[A-Z0-9._\-]{6,}")
+_BUILD = re.compile(r"(?=.*\d.*\d)[A-Z0-9._\-]{6,}")
 
 
 def is_firmware(camera: CameraData) -> bool:

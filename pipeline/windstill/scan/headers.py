@@ -293,7 +293,7 @@ def _raf(file: BinaryIO, path: Path, settings: ScanSettings, worker: HeaderWorke
         inner = _jpeg(embedded, settings)
     except UnreadableError as err:
         raise UnreadableError("the raw file's camera data is damaged") from err
-    said = worker.ask("raw", path)
+    said = worker.ask("raw size", path)
     return Header("raf", is_raw=True, tags=inner.tags, width_px=said.width_px, height_px=said.height_px)
 
 

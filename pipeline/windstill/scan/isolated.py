@@ -49,7 +49,7 @@ class HeaderWorker:
     ) -> None:
         self.close()
 
-    def ask(self, what: Literal["raw", "heif", "webp"], path: Path) -> Isolated:
+    def ask(self, what: Literal["raw", "raw size", "heif", "webp"], path: Path) -> Isolated:
         """Have one header read."""
         line = json.dumps({"what": what, "path": os.fsencode(path).hex()}).encode() + b"\n"
         try:
@@ -108,7 +108,7 @@ class HeaderWorker:
         return line
 
 
-_NAMES = {"raw": "raw", "heif": "HEIC", "webp": "WebP"}
+_NAMES = {"raw": "raw", "raw size": "raw", "heif": "HEIC", "webp": "WebP"}
 
 
 def _isolated(said: dict[str, Any]) -> Isolated:

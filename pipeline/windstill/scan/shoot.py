@@ -131,7 +131,7 @@ def _with_raw_size(root: str, frame: Frame, worker: HeaderWorker) -> Frame:
     """A raw's size as the decoder will give it, which leaves out the sensor's masked margins."""
     if frame.pixels_file.role != "raw":
         return frame
-    said = worker.ask("raw", Path(root, frame.pixels_from))
+    said = worker.ask("raw size", Path(root, frame.pixels_from))
     if said.problem or not said.width_px or not said.height_px:
         return frame
     width, height = said.width_px, said.height_px

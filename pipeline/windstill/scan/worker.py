@@ -10,6 +10,7 @@ import math
 import os
 import sys
 import warnings
+from collections.abc import Iterator
 from typing import Any
 
 # A header needs little; a library that asks for more was led astray by the file.
@@ -48,25 +49,52 @@ def _limit_memory() -> None:
         resource.setrlimit(resource.RLIMIT_AS, (_MEMORY_BYTES, _MEMORY_BYTES))
 
 
+def _raw_size(path: str) -> dict[str, Any]:
+    """Size only: it stands in the header, while rawpy unpacks the whole mosaic to tell anything else."""
+    with _opened(path) as raw:
+        return _size_of(raw)
+
+
 def _raw(path: str) -> dict[str, Any]:
+    """Size and exposure, for containers nothing else reads."""
+    with _opened(path) as raw:
+        said = _size_of(raw)
+        with contextlib.suppress(Exception):  # damaged pixels; the header is still worth having
+            other = raw.other
+            exposure = {
+                0x829A: other.shutter_speed, 0x829D: other.aperture, 0x8827: other.iso_speed,
+                0x920A: other.focal_length,
+            }
+            said |= {
+                "exposure": {tag: value for tag, value in exposure.items() if math.isfinite(value) and value > 0},
+                "taken": other.timestamp.strftime("%Y:%m:%d %H:%M:%S") if other.timestamp.year > 1970 else "",
+                "lens": raw.lens.model,
+            }
+        return said
+
+
+def _size_of(raw: Any) -> dict[str, Any]:
+    sizes = raw.sizes
+    turn = _ORIENTATION_OF_FLIP.get(sizes.flip, 0)
+    return {"width_px": sizes.iwidth, "height_px": sizes.iheight, "orientation": turn}
+
+
+@contextlib.contextmanager
+def _opened(path: str) -> Iterator[Any]:
     import rawpy
 
-    with open(path, "rb") as file:  # noqa: PTH123
-        named = os.path.realpath(f"/proc/self/fd/{file.fileno()}") if not _plain(path) else path
-        # LibRaw takes text names only; others are handed over as an open file.
-        opened = rawpy.imread(named) if _plain(named) else rawpy.imread(file)
-    with opened as raw:
-        sizes, other, lens = raw.sizes, raw.other, raw.lens
-        exposure = {
-            0x829A: other.shutter_speed, 0x829D: other.aperture, 0x8827: other.iso_speed, 0x920A: other.focal_length,
-        }
-        return {
-            "width_px": sizes.iwidth, "height_px": sizes.iheight,
-            "exposure": {tag: value for tag, value in exposure.items() if math.isfinite(value) and value > 0},
-            "taken": other.timestamp.strftime("%Y:%m:%d %H:%M:%S") if other.timestamp.year > 1970 else "",
-            "lens": lens.model,
-            "orientation": _ORIENTATION_OF_FLIP.get(sizes.flip, 0),
-        }
+    raw = rawpy.RawPy()
+    try:
+        if _plain(path):
+            raw.open_file(path)
+            yield raw
+        else:
+            # LibRaw takes names as text only; others are handed over as an open file.
+            with open(path, "rb") as file:  # noqa: PTH123
+                raw.open_buffer(file)
+                yield raw
+    finally:
+        raw.close()
 
 
 def _plain(path: str) -> bool:
@@ -101,7 +129,7 @@ def _sized(size: tuple[int, int], info: dict[Any, Any]) -> dict[str, Any]:
     return said
 
 
-_READERS = {"raw": _raw, "heif": _heif, "webp": _webp}
+_READERS = {"raw": _raw, "raw size": _raw_size, "heif": _heif, "webp": _webp}
 
 if __name__ == "__main__":
     main()
