@@ -639,7 +639,9 @@ def _measure_windows(  # type: ignore[no-untyped-def]
                 start[1] = candidates[pick, 1]
                 start[2] = plain[2]
                 start[3] = plain[3]
-                cost = _refine(phases, target, root, start, True, False, seen, gram, coefficients, residual, trial, jacobian)
+                cost = _refine(
+                    phases, target, root, start, True, False, seen, gram, coefficients, residual, trial, jacobian
+                )
                 if cost < best_cost:
                     best_cost = cost
                     best[:] = start
@@ -680,7 +682,9 @@ def _measure_windows(  # type: ignore[no-untyped-def]
                 start[:] = best
                 start[0] *= 0.816
                 start[1] *= 0.816
-                cost = _refine(phases, target, root, start, True, True, seen, gram, coefficients, residual, trial, jacobian)
+                cost = _refine(
+                    phases, target, root, start, True, True, seen, gram, coefficients, residual, trial, jacobian
+                )
                 # Where the fits cannot tell, the mean of both is within a tenth of either.
                 steady = 0.7 / (0.7 + 0.3 * ((best_cost + floor) / (cost + floor)) ** (0.5 * samples))
                 swung = math.hypot(start[0], start[1])
