@@ -159,8 +159,8 @@ def join_camera_data(leading: CameraData, others: Sequence[CameraData]) -> Camer
 
 def attach_companions(
     exposures: Sequence[Sequence[Photo]], copies: Mapping[str, str], companions: Sequence[ShootFile]
-) -> tuple[dict[str, list[ShootFile]], int]:
-    """Companions by the path of a photograph they belong to, and how many belong to none.
+) -> dict[str, list[ShootFile]]:
+    """Companions by the path of a photograph they belong to; those of videos and of nothing are left out.
 
     A companion goes by its name (``NAME.xmp``, ``NAME.JPG.xmp``), or by its number where no name fits
     (``THMB0004.THM``); where two exposures share a name, to the one with the raw.
@@ -181,12 +181,9 @@ def attach_companions(
             by_name.setdefault((folder_of(copy), copy.rpartition("/")[2]), lead_of[original])
             by_name.setdefault((folder_of(copy), stem_of(copy)), lead_of[original])
     held: defaultdict[str, list[ShootFile]] = defaultdict(list)
-    alone = 0
     for companion in companions:
         folder, stem = folder_of(companion.path), stem_of(companion.path)
         owner = by_name.get((folder, stem)) or by_number.get((folder, dcf_number(stem) or -1))
-        if owner is None:
-            alone += 1
-        else:
+        if owner is not None:
             held[owner].append(companion)
-    return dict(held), alone
+    return dict(held)

@@ -115,7 +115,7 @@ def _make_frames(
     exposures: Sequence[Sequence[Photo]], copies: dict[str, str], files: dict[str, ShootFile],
     companions: Sequence[ShootFile], settings: ScanSettings,
 ) -> list[Frame]:
-    held, _ = attach_companions(exposures, copies, companions)
+    held = attach_companions(exposures, copies, companions)
     copies_of: defaultdict[str, list[ShootFile]] = defaultdict(list)
     for copy, original in copies.items():
         copies_of[original].append(files[copy])

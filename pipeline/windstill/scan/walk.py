@@ -7,7 +7,7 @@ import stat
 from dataclasses import dataclass, field
 
 from windstill.records import Problem, ShootFile
-from windstill.scan.kinds import COMPANIONS, IMAGES, RAWS, UNREAD, extension, is_hidden, natural_key
+from windstill.scan.kinds import COMPANIONS, RAWS, UNREAD, extension, is_hidden, is_photograph, natural_key
 
 STAGE = "scan"
 LEFT_OUT = "left out of the review"
@@ -123,7 +123,7 @@ def _take_link(
 def _take_file(name: str, path: str, status: os.stat_result, found: Found) -> None:
     found.files_seen += 1
     kind = extension(name)
-    if kind in IMAGES or kind in RAWS:
+    if is_photograph(name):
         role = "raw" if kind in RAWS else "image"
         found.photographs.append(ShootFile(path, role, status.st_size, status.st_mtime_ns))  # type: ignore[arg-type]
     elif kind in COMPANIONS:
@@ -135,5 +135,5 @@ def _take_file(name: str, path: str, status: os.stat_result, found: Found) -> No
 
 
 def _if_photograph(name: str, path: str, problem: str, found: Found) -> None:
-    if extension(name) in IMAGES or extension(name) in RAWS:
+    if is_photograph(name):
         found.problems.append(Problem(path, STAGE, problem, LEFT_OUT))
