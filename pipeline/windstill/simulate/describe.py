@@ -39,7 +39,7 @@ class Body(Part):
     model: str = "Halden V2"
     serial: str = "HV2-004417"
     lens: str = "Skerry 24-105 mm f/2.8"
-    sensor_mm: float = Field(36.0, gt=1, description="Long side of the sensor.")
+    sensor_mm: float = Field(36.0, gt=0.5, description="Long side of the sensor.")
     full_well_e: float = Field(40_000, gt=100, description="Electrons of a pixel at the clipping level, ISO 100.")
     read_noise_e: float = Field(3.0, ge=0, description="Electrons; sigma_d of EMVA 1288.")
     clock_offset_s: float = Field(0.0, description="What this body's clock runs ahead of true time.")

@@ -121,13 +121,11 @@ def _lay(
         return
     # Whole blocks, so that a reduced blur falls on the same pixels whatever the layer's height.
     a, b = max(0, int(rows[0]) // 16 * 16), min(v.shape[0], -(-(int(rows[-1]) + 1) // 16) * 16)
-    dx, dy = blur.offset
-    k = np.float32(layer.scale / stage.camera(frame).focal_px)
     shift = layer.u0 + layer.drift_u_s * (frame.t_s + frame.exposure_s / 2)
-    mx = (u[a:b] - np.float32(shift)) * np.float32(layer.scale) + np.float32(dx) * k
-    my = (v[a:b] - np.float32(layer.v0)) * np.float32(layer.scale) + np.float32(dy) * k
+    mx = (u[a:b] - np.float32(shift)) * np.float32(layer.scale)
+    my = (v[a:b] - np.float32(layer.v0)) * np.float32(layer.scale)
     # Cubic sampling keeps the finest detail; where blur follows, or the picture is small, linear does as well.
-    fine = blur.reach_px <= 1 and stage.description.width_px > _SMALL_PX
+    fine = blur.reach_px <= 3 and stage.description.width_px > _SMALL_PX
     how = cv2.INTER_CUBIC if fine else cv2.INTER_LINEAR
     code = cv2.remap(texture, mx, my, how, borderMode=cv2.BORDER_REPLICATE)
     colour = np.empty(code.shape, np.float32)
@@ -174,7 +172,7 @@ def _bloom_patches(stage: Stage, frame: Exposure, bloom: Bloom, shake: NDArray[n
         patches += _stem_patch(stage, frame, bloom, disc, airy, shake, path.extent()[0] > 0.5)
     if lo[0] >= stage.width or lo[1] >= stage.height or lo[0] + size[0] <= 0 or lo[1] + size[1] <= 0:
         return patches
-    middle = mean - np.array(blur.offset) - lo
+    middle = mean - lo
     matrix = np.column_stack([forward, middle - forward @ np.array([w // 2, h // 2])])
     code = cv2.warpAffine(sprite, matrix, (size[0], size[1]), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT)
     colour = np.empty(code.shape, np.float32)
