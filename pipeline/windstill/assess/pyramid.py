@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from windstill.assess.geometry import Matrix, at_reduction, inverse
 
 Plane = NDArray[np.uint8]
-_SMALLEST_LONG_PX = 380  # below this a picture has too few windows to register on
+_SMALLEST_LONG_PX = 190  # below this a picture has too few windows to register on
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -34,7 +34,7 @@ class Pyramid:
 
 
 def build_pyramid(work: Plane, reduction: int) -> Pyramid:
-    """Halve a working plane by area means until its long side is under 380 pixels."""
+    """Halve a working plane by area means until its long side is under 190 pixels."""
     levels = [work]
     while max(levels[-1].shape) >= _SMALLEST_LONG_PX:
         height, width = levels[-1].shape

@@ -25,7 +25,7 @@ from windstill.records import FloatMap, TileGrid
 from windstill.settings import AssessSettings
 
 _LOW, _HIGH = 4, 251  # 8-bit steps: outside, a pixel is lost in the dark or clipped
-_SMALLEST_HALF = 6
+_SMALLEST_HALF = 8
 _EQUALISE = 4  # smoothing passes on a level: a disc of up to about six pixels there
 _COARSEST = 4  # levels above the working one on which unequal blur is still matched
 _GRADIENT_NOISE = 24 / 64  # energy of Sobel / 8 in both directions on white noise of variance 1
@@ -106,7 +106,8 @@ def measure_sway(
     centres = np.column_stack([(cols + 0.5) * side - 0.5, (rows + 0.5) * side - 0.5])
     base_half = max(round(side / 2), _SMALLEST_HALF)
     sigma = noise[rows, cols]
-    tile_level = _shared_level(a, moved, grid, noise, unequal_exposure, settings)[rows, cols]
+    level_map, alike_map = _shared_level(a, moved, grid, noise, unequal_exposure, settings)
+    tile_level, alike = level_map[rows, cols], alike_map[rows, cols]
 
     state = _rest(a, moved, centres, tile_level, base_half)
     explained = _explained(state, sigma)
@@ -116,7 +117,7 @@ def measure_sway(
         _search(a, moved, centres, tile_level, base_half, sigma, np.nonzero(doubtful)[0], state, settings)
         for _ in range(2):
             _spread(a, moved, centres, tile_level, base_half, rows, cols, grid, sigma, state, settings)
-    return _finish(state, sigma, rows, cols, grid, a.reduction, base_half, tile_level, settings)
+    return _finish(state, sigma, rows, cols, grid, a.reduction, base_half, alike, settings)
 
 
 def _shared_level(
@@ -126,8 +127,8 @@ def _shared_level(
     noise: FloatMap,
     unequal_exposure: bool,
     settings: AssessSettings,
-) -> NDArray[np.int8]:
-    """Per tile the finest level on which both frames hold detail alike.
+) -> tuple[NDArray[np.int8], FloatMap]:
+    """Per tile the finest level on which both frames hold detail alike, and how alike they are there, 0..1.
 
     Notes
     -----
@@ -144,13 +145,16 @@ def _shared_level(
         clean = [np.maximum(e - _GRADIENT_NOISE * variance, 0.02) for e in energies]
         ratios.append(np.sqrt(clean[0] / clean[1]))
     shared = np.full(grid.shape, top, np.int8)
+    likeness = np.zeros(grid.shape, np.float32)
     reference = ratios[top] if unequal_exposure else np.ones(grid.shape, np.float32)
     for level in range(top - 1, -1, -1):
         relative = ratios[level] / reference
-        alike = np.minimum(relative, 1 / relative) >= settings.shared_detail
+        held = np.minimum(relative, 1 / relative)
         # A tile may only be matched finer than a level it already passed.
-        shared[alike & (shared == level + 1)] = level
-    return shared
+        finer = (held >= settings.shared_detail) & (shared == level + 1)
+        shared[finer] = level
+        likeness[finer] = held[finer]
+    return shared, likeness
 
 
 def _gradient_energy(plane: Plane, grid: TileGrid, reduction: int) -> FloatMap:
@@ -214,13 +218,22 @@ def _rest(
 
 def _explained(state: _State, sigma: NDArray[np.float32]) -> NDArray[np.float32]:
     """Correlation as it would be without noise, -1..1."""
-    # The windows were smoothed by [1 2 1] both ways, which leaves (3/8)^2 of white noise's variance; each level
-    # above the working one averages four pixels.
-    variance = (sigma * 0.375) ** 2 / 4.0**state.level
+    return _noise_free(state.found, sigma, state.level)
+
+
+def _noise_free(
+    found: NDArray[np.float32], sigma: NDArray[np.float32], level: NDArray[np.int8]
+) -> NDArray[np.float32]:
+    variance = _smoothed_noise(sigma, level)
     # Residual and correlation give the window's own variance: residual^2 = 2 va (1 - zncc).
-    spread = state.found[:, RESIDUAL] ** 2 / np.maximum(2 * (1 - state.zncc), 1e-4)
+    spread = found[:, RESIDUAL] ** 2 / np.maximum(2 * (1 - found[:, ZNCC]), 1e-4)
     ceiling = np.clip(1 - variance / np.maximum(spread, 1e-6), 0.25, 1)
-    return np.clip(state.zncc / ceiling, -1, 1)
+    return np.asarray(np.clip(found[:, ZNCC] / ceiling, -1, 1), np.float32)
+
+
+def _smoothed_noise(sigma: NDArray[np.float32], level: NDArray[np.int8]) -> NDArray[np.float32]:
+    """Variance that noise leaves in a window: [1 2 1] both ways keeps (3/8)^2, each level averages four pixels."""
+    return np.asarray((sigma * 0.375) ** 2 / 4.0**level, np.float32)
 
 
 def _search(
@@ -259,7 +272,9 @@ def _search(
             chosen, hit = open_[plausible], found[plausible]
             start = hit[:, :2].astype(np.float64) * factor
             unique = np.clip((hit[:, 2] - hit[:, 3]) / 0.1, 0, 1)
-            _follow(a, moved, centres, offset, tile_level, base_half, level, chosen, start, unique, state, settings)
+            _follow(
+                a, moved, centres, offset, tile_level, base_half, level, sigma, chosen, start, unique, state, settings
+            )
 
 
 def _search_plan(a: Pyramid, base_half: int, settings: AssessSettings) -> list[tuple[int, int, int]]:
@@ -284,28 +299,50 @@ def _follow(
     tile_level: NDArray[np.int8],
     base_half: int,
     level: int,
+    sigma: NDArray[np.float32],
     members: NDArray[np.intp],
     start: NDArray[np.float64],
     unique: NDArray[np.float32],
     state: _State,
     settings: AssessSettings,
 ) -> None:
-    """Refine starts of some tiles from a level down to their own, and keep what matches clearly better."""
+    """Refine starts of some tiles from a level down to their own, and keep the finest that matches clearly.
+
+    A mover smeared in one frame, or half hidden, may only be recognised at a lower resolution: it is then taken there.
+    """
     follow = start
     places = centres[members] + offset
-    refined = np.empty((len(members), RESULT_COLUMNS), np.float32)
+    rest = np.zeros_like(follow)
     for finer in range(level, -1, -1):
-        at_level = np.maximum(tile_level[members], finer)
+        at_level = np.maximum(tile_level[members], finer).astype(np.int8)
+        refined = np.empty((len(members), RESULT_COLUMNS), np.float32)
+        at_rest = np.empty((len(members), RESULT_COLUMNS), np.float32)
         for each in np.unique(at_level):
             here = at_level == each
             refined[here] = _refine_at(a, moved, places[here], follow[here], int(each), base_half, 6, 3.0)
+            at_rest[here] = _refine_at(a, moved, places[here], rest[here], int(each), base_half, 0, 3.0)
         held = refined[:, ZNCC] > -1
         follow = np.where(held[:, None], refined[:, [DX, DY]], follow)
-    better = refined[:, ZNCC] > state.zncc[members] + settings.search_gain
-    state.found[members[better]] = refined[better]
-    state.searched[members[better]] = True
-    # A rival elsewhere nearly as good makes the place a guess.
-    state.unique[members[better]] = unique[better]
+        explained = _noise_free(refined, sigma[members], at_level)
+        gained = refined[:, ZNCC] > at_rest[:, ZNCC] + settings.search_gain
+        if finer == 0:
+            better = gained & (refined[:, ZNCC] > state.zncc[members] + settings.search_gain)
+            # What a lower resolution was sure of is not given up for a poor match at a higher one.
+            better &= (explained >= settings.rest_explains) | (state.level[members] <= at_level)
+        else:
+            sure = (explained >= settings.found_sure) & (hypot(refined) > settings.coarse_from_px / a.reduction)
+            better = gained & sure & (_explained(state, sigma)[members] < settings.rest_explains)
+        chosen = members[better]
+        state.found[chosen] = refined[better]
+        state.level[chosen] = at_level[better]
+        state.searched[chosen] = True
+        # A rival elsewhere nearly as good makes the place a guess.
+        state.unique[chosen] = unique[better]
+
+
+def hypot(found: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Length of found displacements."""
+    return np.hypot(found[:, DX], found[:, DY])
 
 
 def _spread(
@@ -336,7 +373,7 @@ def _spread(
         return
     unique = np.maximum(state.unique[donor[try_it]], 0.5)
     start = state.d[donor[try_it]]
-    _follow(a, moved, centres, np.zeros(2), tile_level, base_half, 0, try_it, start, unique, state, settings)
+    _follow(a, moved, centres, np.zeros(2), tile_level, base_half, 0, sigma, try_it, start, unique, state, settings)
 
 
 def _finish(
@@ -347,17 +384,25 @@ def _finish(
     grid: TileGrid,
     reduction: int,
     base_half: int,
-    tile_level: NDArray[np.int8],
+    alike: NDArray[np.float32],
     settings: AssessSettings,
 ) -> TileSway:
     explained = _explained(state, sigma)
+    tile_level = state.level
     halves = np.maximum(np.round(base_half / 2.0**tile_level), _SMALLEST_HALF)
-    # Smoothed pixels are not independent, and what is left over (waves, noise, leaves) is patchy.
-    independent = np.maximum((2 * halves + 1) ** 2 * state.found[:, VALID] / 9, 4)
+    # Noise averages out over the window; what else is left over (unlike blur, waves, an edge of something nearer) is
+    # coherent across it and pulls at the whole estimate.
+    independent = np.maximum((2 * halves + 1) ** 2 * state.found[:, VALID] / 4, 4)
+    residual = state.found[:, RESIDUAL] ** 2
+    from_noise = np.minimum(residual, _smoothed_noise(sigma, tile_level))
+    # Equally blurred windows that do not quite match are part mover, part background: neither bends the other's match.
+    equal_blur = np.clip((alike - 0.6) / 0.3, 0, 1) * ((tile_level == 0) | state.searched)
+    model_samples = settings.model_samples * settings.equal_blur_samples**equal_blur
+    spread_of = from_noise / independent + (residual - from_noise) / model_samples
     smaller, larger, along = tensor_axes(state.found)
     scale = (2.0**tile_level * reduction).astype(np.float32)
     error_along, error_across = (
-        state.found[:, RESIDUAL] / np.sqrt(np.maximum(eigen * independent, 1e-6)) * scale for eigen in (smaller, larger)
+        np.sqrt(spread_of / np.maximum(eigen, 1e-6)) * scale for eigen in (smaller, larger)
     )
     # Along an edge nothing can be said: only the movement across it is claimed.
     edge = (smaller < settings.edge_below * larger) | (error_along > settings.error_half_px)
@@ -365,7 +410,9 @@ def _finish(
     slide = (displacement * along).sum(axis=1, keepdims=True) * along
     displacement = np.where(edge[:, None], displacement - slide, displacement)
     error = np.where(edge, error_across, error_along)
-    precise = 1 / (1 + (error / settings.error_half_px) ** 2)
+    # A far displacement may be a little wrong and still tell what matters.
+    allowed = np.maximum(settings.error_half_px, settings.error_half_share * np.hypot(*displacement.T) * reduction)
+    precise = 1 / (1 + (error / allowed) ** 2)
     # Rest is one hypothesis; a displacement found by search is the best of thousands and needs a better match.
     searched = state.searched
     lower = np.where(searched, settings.found_from, settings.changed_below)

@@ -97,9 +97,23 @@ class AssessSettings(Section):
     found_sure: float = Field(
         0.92, gt=0, le=1, description="Noise-free correlation from which such a displacement is sure."
     )
+    model_samples: float = Field(
+        1.0, gt=0, description="Independent samples in a window as far as misfit beyond noise goes: about one, since "
+        "unlike blur or a nearer edge bends the whole window's match.",
+    )
+    equal_blur_samples: float = Field(
+        6.0, ge=1, description="Times as many independent samples where both frames are equally blurred."
+    )
+    coarse_from_px: float = Field(
+        3.0, gt=0, description="Full-resolution pixels. Displacements from this length may be taken from a lower "
+        "resolution when the full one does not recognise the mover (smeared, half hidden).",
+    )
     edge_below: float = Field(
         0.03, ge=0, lt=1, description="Ratio of the gradient tensor's eigenvalues under which a tile shows an edge and "
         "nothing else; movement along it is then not claimed.",
+    )
+    error_half_share: float = Field(
+        0.2, ge=0, lt=1, description="Share of a displacement that its expected error may reach to the same effect."
     )
     error_half_px: float = Field(
         1.0, gt=0, description="Full-resolution pixels. Expected error that halves the confidence of a displacement."
