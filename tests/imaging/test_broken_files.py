@@ -41,6 +41,7 @@ WRITERS: dict[str, Callable[[Path], object]] = {
     "progressive.jpg": lambda path: path.write_bytes(jpeg_bytes(scene(), progressive=True)),
     "a.png": lambda path: Image.fromarray(scene()).save(path),
     "a.webp": lambda path: Image.fromarray(scene()).save(path, quality=80),
+    "a.bmp": lambda path: Image.fromarray(scene()).save(path),
     "a.tif": _tiff(),
     "lzw.tif": _tiff(compression="lzw", rowsperstrip=16, predictor=True),
     "a.heic": _heic,

@@ -170,6 +170,13 @@ def test_webp(tmp_path: Path, options: dict[str, object]) -> None:
     assert probe(path) == ImageInfo(320, 214, "webp")
 
 
+def test_bmp(tmp_path: Path) -> None:
+    path = tmp_path / "a.bmp"
+    Image.fromarray(PICTURE).save(path)
+    assert np.array_equal(decode_rgb(path, 1, S), PICTURE)
+    assert probe(path) == ImageInfo(320, 214, "bmp")
+
+
 @pytest.mark.parametrize("depth", [8, 10])
 def test_heic(tmp_path: Path, depth: int) -> None:
     heif = pytest.importorskip("pillow_heif", reason="optional extra heic")

@@ -23,7 +23,8 @@ class ImageInfo:
     width_px, height_px : int
         Size of the full picture, at least 1.
     format : str
-        ``"jpeg"``, ``"png"``, ``"tiff"``, ``"webp"``, ``"heic"`` or ``"raw"``, by content, never by extension.
+        ``"jpeg"``, ``"png"``, ``"tiff"``, ``"webp"``, ``"heic"``, ``"bmp"`` or ``"raw"``, by content, not by
+        extension.
     turned : bool
         The container turns the picture itself (HEIC), so the size is upright already and the recorded
         orientation must not be applied to it.

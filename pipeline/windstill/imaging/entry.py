@@ -104,7 +104,7 @@ def preview(path: Path, orientation: int, settings: ImagingSettings, *, allow_sc
         As `decode`; a file that is cut off is an error even where its preview is whole.
     """
     kind, size = look(path, settings)
-    if kind in ("png", "webp", "heic"):
+    if kind in ("png", "webp", "heic", "bmp"):
         return None
     if kind != "jpeg":
         return isolated.preview(path, orientation, settings)

@@ -28,7 +28,8 @@ def unsupported(what: str) -> ImagingError:
 def not_a_picture() -> ImagingError:
     """No known kind of picture."""
     return ImagingError(
-        f"the content is no JPEG, TIFF, PNG, WebP, HEIC, DNG or camera raw; {COPY_AGAIN}, or take it out of the folder"
+        "the content is no JPEG, TIFF, PNG, WebP, HEIC, BMP, DNG or camera raw; "
+        f"{COPY_AGAIN}, or take it out of the folder"
     )
 
 

@@ -6,9 +6,10 @@ import contextlib
 from pathlib import Path
 
 from windstill.imaging import heic, raster, raw, tiff
-from windstill.imaging.decoded import ImageInfo, Pixels
+from windstill.imaging.decoded import ImageInfo, ImagingError, Pixels
+from windstill.imaging.faults import not_a_picture, unsupported
 from windstill.imaging.jpeg import OddJpeg, decode_jpeg, header_of
-from windstill.imaging.kinds import RAW_SUFFIXES, Kind, look, read_whole
+from windstill.imaging.kinds import HEAD_BYTES, RAW_SUFFIXES, Kind, kind_of, look, read_part, read_whole
 from windstill.imaging.whole import check_length
 from windstill.settings.imaging import ImagingSettings
 
@@ -34,7 +35,7 @@ def read(path: Path, settings: ImagingSettings, *, full: bool) -> Pixels:
             try:
                 return raw.read(path, settings, full=full)
             except raw.NotRaw as err:
-                raise raw.unknown_raw() from err
+                raise _unknown(path) from err
         case "tiff":
             return tiff.read(path, settings)
         case "heic":
@@ -51,7 +52,7 @@ def preview(path: Path, settings: ImagingSettings) -> Pixels | None:
     try:
         return raw.preview(path, settings)
     except raw.NotRaw as err:
-        raise raw.unknown_raw() from err
+        raise _unknown(path) from err
 
 
 def info(path: Path, settings: ImagingSettings) -> ImageInfo:
@@ -62,7 +63,7 @@ def info(path: Path, settings: ImagingSettings) -> ImageInfo:
             try:
                 return raw.info(path, settings)
             except raw.NotRaw as err:
-                raise raw.unknown_raw() from err
+                raise _unknown(path) from err
         case "tiff":
             return tiff.info(path, settings)
         case "heic":
@@ -76,6 +77,11 @@ def _kind(path: Path, settings: ImagingSettings) -> Kind:
     if kind == "tiff" and tiff.is_raw(path, named_so=path.suffix.lower() in RAW_SUFFIXES):
         return "raw"
     return kind
+
+
+def _unknown(path: Path) -> ImagingError:
+    """What to say of a file that LibRaw does not know."""
+    return not_a_picture() if kind_of(read_part(path, 0, HEAD_BYTES)) is None else unsupported("this camera's raw file")
 
 
 def _jpeg(path: Path, settings: ImagingSettings) -> Pixels:

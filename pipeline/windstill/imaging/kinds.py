@@ -13,7 +13,7 @@ from windstill.imaging.decoded import ImagingError
 from windstill.imaging.faults import COPY_AGAIN, cut_off, not_a_picture
 from windstill.settings.imaging import ImagingSettings
 
-Kind = Literal["jpeg", "png", "webp", "heic", "tiff", "raw"]
+Kind = Literal["jpeg", "png", "webp", "heic", "tiff", "raw", "bmp"]
 
 HEAD_BYTES = 32
 _HEIC_BRANDS = (b"heic", b"heix", b"heim", b"heis", b"hevc", b"hevx", b"hevm", b"hevs", b"mif1", b"msf1")
@@ -51,11 +51,13 @@ def kind_of(head: bytes) -> Kind | None:
             return "raw"
         if head[8:12] in _HEIC_BRANDS:
             return "heic"
+    if head.startswith(b"BM") and head[6:10] == bytes(4):
+        return "bmp"
     return None
 
 
 def look(path: Path, settings: ImagingSettings) -> tuple[Kind, int]:
-    """Kind and size in bytes of a regular file.
+    """Kind and size in bytes of a regular file; one with a raw format's extension may be a raw without a mark.
 
     Raises
     ------
@@ -69,7 +71,9 @@ def look(path: Path, settings: ImagingSettings) -> tuple[Kind, int]:
     if kind is None:
         if not any(head):
             raise ImagingError(f"the file holds only zeros at its start; {COPY_AGAIN}")
-        raise not_a_picture()
+        if path.suffix.lower() not in RAW_SUFFIXES:
+            raise not_a_picture()
+        kind = "raw"
     return kind, size
 
 

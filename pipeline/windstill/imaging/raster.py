@@ -1,4 +1,4 @@
-"""PNG, WebP and rarer JPEGs (CMYK, several scans) by Pillow."""
+"""PNG, WebP, BMP and rarer JPEGs (CMYK, several scans) by Pillow."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from windstill.imaging.faults import check_memory, check_size, cut_off, damaged,
 from windstill.imaging.kinds import Kind, read_whole
 from windstill.settings.imaging import ImagingSettings
 
-_FORMATS = {"png": ("PNG",), "webp": ("WEBP",), "jpeg": ("JPEG", "MPO")}
+_FORMATS = {"png": ("PNG",), "webp": ("WEBP",), "jpeg": ("JPEG", "MPO"), "bmp": ("BMP",)}
 _PNG_DEPTH_AT = 24
 _BYTES_HELD = 8  # per pixel: the decoder's own four, and the array's
 

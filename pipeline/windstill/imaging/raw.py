@@ -17,7 +17,7 @@ import numpy as np
 from windstill.imaging import embedded
 from windstill.imaging.decoded import U8, ImageInfo, ImagingError, Pixels
 from windstill.imaging.display import displayed
-from windstill.imaging.faults import check_memory, check_size, cut_off, damaged, missing, unsupported
+from windstill.imaging.faults import check_memory, check_size, cut_off, damaged, missing
 from windstill.imaging.jpeg import Incomplete, JpegHeader, decode_jpeg, decode_scaled, read_header
 from windstill.imaging.kinds import read_whole
 from windstill.imaging.tiff import check_whole
@@ -244,8 +244,3 @@ def _largest_inside(path: Path, settings: ImagingSettings) -> _Preview | None:
         return None
     check_size(best[1].width_px, best[1].height_px, settings)
     return _Preview(data[best[0] :], best[1])
-
-
-def unknown_raw() -> ImagingError:
-    """What to say of a raw that neither LibRaw nor an embedded JPEG opens."""
-    return unsupported("this camera's raw file")
