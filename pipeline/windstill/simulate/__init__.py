@@ -1,6 +1,10 @@
 """Simulated shoots with known truth: a scene description becomes a card of photographs and `truth.json`."""
 
 from windstill.simulate.describe import Description, DescriptionError, catalogue, load_description
+from windstill.simulate.draw import Leanings, random_description
 from windstill.simulate.shoot import Simulated, simulate
 
-__all__ = ["Description", "DescriptionError", "Simulated", "catalogue", "load_description", "simulate"]
+__all__ = [
+    "Description", "DescriptionError", "Leanings", "Simulated", "catalogue", "load_description", "random_description",
+    "simulate",
+]

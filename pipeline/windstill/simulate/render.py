@@ -155,7 +155,7 @@ def _over(canvas, patch):  # type: ignore[no-untyped-def]
 def _bloom_patches(stage: Stage, frame: Exposure, bloom: Bloom, shake: NDArray[np.float64] | None) -> list[_Patch]:
     path = stage.head_path(bloom, frame)
     mean = path.mean
-    if not np.all(np.isfinite(mean)):
+    if not stage.near_picture(mean):
         return []
     disc = round(stage.blur_px(frame, bloom.distance_m), 2)
     airy = stage.airy_px(frame)

@@ -214,6 +214,13 @@ class Stage:
         points = self.points(bloom, self.bloom_sway_m(bloom, frame, times))
         return Path(self.camera(frame).project(points) + self.shake(frame, times))
 
+    def near_picture(self, place: Array) -> bool:
+        """A place in or about the picture; things further out, or behind the camera, are not drawn."""
+        if not np.all(np.isfinite(place)):
+            return False
+        span = np.array([self.width, self.height])
+        return bool(np.all(place > -0.7 * span) and np.all(place < 1.7 * span))
+
     def gain(self, frame: Exposure) -> float:
         """Signal (1 = clipping) of a perfect white surface: middle grey at the metered exposure gives 0.18."""
         return float(2**frame.light_ev * frame.exposure_s * frame.iso / (100 * frame.f_number**2))

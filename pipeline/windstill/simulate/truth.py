@@ -167,7 +167,7 @@ class SceneTruth:
             stage = self.stage
             path = stage.head_path(bloom, frame)
             mean = path.mean
-            if not np.all(np.isfinite(mean)):
+            if not stage.near_picture(mean):
                 return None
             jac = np.abs(stage.camera(frame).jacobian(bloom.u, bloom.v, bloom.distance_m))
             size = 2 * jac @ np.array([bloom.half_u, bloom.half_v])
@@ -374,8 +374,9 @@ class SceneTruth:
 
     def _head_levels(self, stage: Stage, bloom: Bloom) -> Array:
         sprite = stage.sprites[bloom.index]
-        px = sprite[::3, ::3].reshape(-1, 4).astype(np.float64) / 255
-        solid = px[px[:, 3] > 0.5][:, :3]
+        step = max(1, min(sprite.shape[:2]) // 24)
+        px = sprite[::step, ::step].reshape(-1, 4).astype(np.float64) / 255
+        solid = px[px[:, 3] >= 0.5 * px[:, 3].max()][:, :3]
         return np.asarray((solid**GAMMA) @ np.array([0.2126, 0.7152, 0.0722]))
 
     def _sharpness(self, stage: Stage, frame: Exposure, distance: float, smear_px: float = 0.0) -> float:
