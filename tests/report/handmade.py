@@ -80,6 +80,7 @@ def _base(view: int) -> Image.Image:
     return image
 
 
+@cache
 def paint(view: int, *, lean_px: float = 0.0, ev: float = 0.0, focus: float = 0.5, seed: int = 0) -> Image.Image:
     """A 960 x 640 picture of one view: blooms leaning by `lean_px`, brightness by `ev`, near or far sharp."""
     image = _base(view).copy()
@@ -108,6 +109,11 @@ def paint(view: int, *, lean_px: float = 0.0, ev: float = 0.0, focus: float = 0.
 @cache
 def _noise() -> np.ndarray:
     return np.random.default_rng(5).normal(0, 2.5, (640, 960, 3)).astype(np.float32)
+
+
+def _written(exposure_s: float) -> float:
+    """As a camera rounds it: 1/64 s is written 1/60."""
+    return exposure_s if exposure_s > 0.3 else 1 / round(15 / 16 / exposure_s)
 
 
 def jpeg(image: Image.Image, quality: int = 85) -> bytes:
@@ -184,7 +190,8 @@ class ReviewMaker:
             files.append(ShootFile(f"{name}.RAW", "raw", 31_000_000 + n, 1_777_000_000_000_000_000 + n))
         camera = CameraData(
             maker="Skarv", model="Skarv L4", body_serial=BODY_SERIAL, lens=lens, captured_at=self.clock,
-            time_resolution_s=0.01, exposure_s=exposure_s, exposure_written_s=exposure_s, f_number=8.0, iso=400.0,
+            time_resolution_s=0.01, exposure_s=exposure_s, exposure_written_s=_written(exposure_s), f_number=8.0,
+            iso=400.0,
             focal_mm=24.0, focus_m=float("inf") if focus < 0.4 else 0.6 + (1 - focus) * 2, bias_ev=0.0)
         if extra:
             camera = replace(camera, **extra)
@@ -230,11 +237,17 @@ class ReviewMaker:
         self.sets.append(FrameSet(set_id, parent, scene, take, kind, tuple(members), tuple(frames),
                                   why=("exposures 1.4 s apart", "same view, 0.9 px apart")))
         self._place(set_id, kind, members, by_id)
-        pairs = []
+        pairs: list[PairMeasure] = []
+        pairs_inside: list[PairMeasure] = []
         for i, peak in enumerate(peaks):
             pairs.append(self._pair(set_id, kind, heads[i], heads[i + 1], peak, i, view, failed,
                                     lean[i : i + 2] or (0, peak)))
-        judged = [p for p in pairs if p.sway_max_px is not None]
+        below = [m for m in members if m in by_id]
+        while below:
+            inner = below.pop()
+            pairs_inside.extend(self.measures[inner].pairs)
+            below += [m for m in by_id[inner].members if m in by_id]
+        judged = [p for p in [*pairs, *pairs_inside] if p.sway_max_px is not None]
         worst = max(judged, key=lambda p: p.sway_max_px or 0) if judged else None
         served = np.ones(GRID.shape, np.float32)
         best_of = np.zeros(GRID.shape, np.int16)
@@ -281,8 +294,8 @@ class ReviewMaker:
         if not self.light or i == 0:
             box = (110, 430, 430, 640)
             crops = CropPair(
-                jpeg(paint(view, lean_px=float(lean[0]), focus=0.8, seed=i).crop(box).resize((320, 210))),
-                jpeg(paint(view, lean_px=float(lean[1]), focus=0.7, seed=i + 1).crop(box).resize((320, 210))),
+                jpeg(paint(view, lean_px=float(round(lean[0])), focus=0.8).crop(box).resize((320, 210))),
+                jpeg(paint(view, lean_px=float(round(lean[1])), focus=0.8, seed=1).crop(box).resize((320, 210))),
                 int(col) * 75 - 160, int(row) * 75 - 105, 320, 210)
         homography = (1.0, 0.01, 1800.0, -0.01, 1.0, 4.0, 1e-6, 0.0, 1.0) if relation == "view" else None
         return PairMeasure(

@@ -45,6 +45,7 @@ def build_page(review: Review, album: Album, summary_lines: int) -> Page:
         detail=detail,
         scenes=_scenes(shoot, top, cards),
         tally=tuple((outlook, means, tally[outlook]) for outlook, means in words.OUTLOOK_MEANS.items()),
+        outlooks=tuple(words.OUTLOOK_SAYS.items()),
         merge=tuple(c for c in ranked if c.all_in_one and c.outlook in summary.MERGES),
         trouble=tuple(trouble),
         frames=len(review.frames),

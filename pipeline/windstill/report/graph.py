@@ -15,7 +15,7 @@ from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
-WIDTH, HEIGHT = 440, 250
+WIDTH, HEIGHT = 480, 290
 _INK, _SOFT, _SWAY, _SMEAR = "#1f2933", "#5c6773", "#1c5d7d", "#8a3d6f"
 _DARK = {_INK: "#e9e6dd", _SOFT: "#a7b0b8", _SWAY: "#8fd0ee", _SMEAR: "#f0a3d0"}
 _LANES = 3
@@ -24,7 +24,7 @@ _RC: dict[Any, Any] = {
     "svg.fonttype": "none",
     "svg.hashsalt": "windstill",
     "font.family": "sans-serif",
-    "font.size": 9.5,
+    "font.size": 12,
     "axes.linewidth": 0.8,
     "path.simplify": True,
 }
@@ -74,11 +74,11 @@ class _Paper:
     def __init__(self) -> None:
         self.figure = Figure(figsize=(WIDTH / 72, HEIGHT / 72), facecolor="none")
         self.canvas: Any = FigureCanvasSVG(self.figure)
-        self.top: Any = self.figure.add_axes((0.105, 0.40, 0.875, 0.50))
-        self.low: Any = self.figure.add_axes((0.105, 0.155, 0.875, 0.19))
+        self.top: Any = self.figure.add_axes((0.115, 0.405, 0.87, 0.49))
+        self.low: Any = self.figure.add_axes((0.115, 0.165, 0.87, 0.185))
         for ax in (self.top, self.low):
             ax.set_facecolor("none")
-            ax.tick_params(colors=_SOFT, length=2.5, width=0.8, labelsize=8.5, pad=2)
+            ax.tick_params(colors=_SOFT, length=2.5, width=0.8, labelsize=11, pad=2)
             for side, spine in ax.spines.items():
                 spine.set_visible(side in ("left", "bottom"))
                 spine.set_color(_SOFT)
@@ -88,11 +88,11 @@ class _Paper:
         (self.asked,) = top.plot([], [], ls="none", marker="$?$", ms=6, color=_SWAY)
         (self.smear,) = top.plot([], [], color=_SMEAR, lw=1.1, ls=(0, (4, 2)), marker="s", ms=4, mfc="none")
         (self.limit,) = top.plot([0, 1], [0, 0], color=_SOFT, lw=0.9, ls=(0, (1, 2)), transform=across)
-        self.limit_text = top.text(0.995, 0, "", color=_SOFT, ha="right", va="bottom", size=8.5, transform=across)
+        self.limit_text = top.text(0.995, 0, "", color=_SOFT, ha="right", va="bottom", size=11, transform=across)
         for x, words, colour in (
             (0, "pixels:", _SOFT),
-            (0.13, "\u25cf sway between frames", _SWAY),
-            (0.55, "\u25a1 smear in a frame", _SMEAR),
+            (0.14, "\u25cf sway between frames", _SWAY),
+            (0.57, "\u25a1 smear in a frame", _SMEAR),
         ):
             top.text(x, 1.05, words, color=colour, transform=top.transAxes)
         top.yaxis.set_major_locator(MaxNLocator(4))
@@ -102,7 +102,7 @@ class _Paper:
         self.lanes = []
         for dash in _DASHES:
             (line,) = self.low.plot([], [], color=_INK, lw=1.2, ls=dash, marker=".", ms=4, drawstyle="steps-mid")
-            label = self.low.text(-0.012, 0, "", color=_SOFT, ha="right", va="center", size=8.5,
+            label = self.low.text(-0.012, 0, "", color=_SOFT, ha="right", va="center", size=11,
                                   transform=self.low.get_yaxis_transform())  # fmt: skip
             self.lanes.append((line, label))
         self.x_label = self.low.set_xlabel("", color=_SOFT, labelpad=1)

@@ -19,7 +19,7 @@ _SAME_EXPOSURE_EV = 0.3
 def strip(shoot: Shoot, album: Album, node: FrameSet) -> StripGroup:
     """The strip of a top-level set."""
     advice = shoot.review.advice.get(node.set_id)
-    base = advice.base_frame if advice else None
+    base = advice.base_frame if advice and node.kind != "single" else None
     return _group(shoot, album, node, "", base, _middle_level_ev(shoot, node))
 
 

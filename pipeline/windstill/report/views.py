@@ -187,6 +187,7 @@ class Page:
     detail: str
     scenes: tuple[SceneCard, ...]
     tally: tuple[tuple[str, str, int], ...]
+    outlooks: tuple[tuple[str, str], ...]
     merge: tuple[SetCard, ...]
     trouble: tuple[SetCard, ...]
     frames: int

@@ -17,6 +17,13 @@ OUTLOOK_MEANS: dict[Outlook, str] = {
     "lost": "reshoot, or use one frame",
     "unknown": "cannot tell",
 }
+OUTLOOK_SAYS: dict[Outlook, str] = {
+    "clean": "Nothing moved enough to show. Merge it.",
+    "touch-up": "A small place moved. The merge needs a little work by hand.",
+    "hard": "Much moved, or moved far. Hours by hand; shooting again is quicker while you are there.",
+    "lost": "The merge will not hold. Shoot it again, or use one frame alone.",
+    "unknown": "Too little could be measured to say. It may be good or bad: look at it.",
+}
 # From easiest to worst; what cannot be told stands last.
 OUTLOOK_RANK: dict[str, int] = {name: i for i, name in enumerate(("clean", "touch-up", "hard", "lost", "unknown"))}
 STEP_WORD: dict[Kind, str] = {"stack": "focus", "bracket": "exposure", "panorama": "view", "burst": "frame"}
@@ -131,8 +138,7 @@ def place(x: float, y: float, width: int, height: int) -> str:
 
 def direction(x: float, y: float) -> str:
     """Which way something went, y down: one of eight directions."""
-    names = ("to the right", "up and right", "up", "up and left", "to the left", "down and left", "down",
-             "down and right")  # fmt: skip
+    names = ("right", "up and right", "up", "up and left", "left", "down and left", "down", "down and right")
     return names[round(math.atan2(-y, x) / (math.pi / 4)) % 8]
 
 
@@ -149,7 +155,7 @@ def worst_place(pair: PairMeasure, width: int, height: int) -> str:
     x, y = float(field.sway_x_px[row, col]), float(field.sway_y_px[row, col])
     if not (math.isfinite(x) and math.isfinite(y)) or math.hypot(x, y) < 1:
         return where
-    return f"{where}, {direction(x, y)}"
+    return f"{where}, moved {direction(x, y)}"
 
 
 def numbered(kind: Kind, count: int) -> str:

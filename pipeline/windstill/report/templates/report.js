@@ -98,8 +98,14 @@
   const go = (card) => {
     if (!card) return;
     mark(card);
-    card.scrollIntoView({ block: "start" });
     card.focus({ preventScroll: true });
+    /* Sets not yet drawn have estimated heights: look again once the neighbours are drawn. */
+    let tries = 4;
+    const settle = () => {
+      card.scrollIntoView({ block: "start" });
+      if (tries-- > 0 && card === here) requestAnimationFrame(settle);
+    };
+    settle();
   };
   const step = (by) => {
     const list = visible();
