@@ -262,6 +262,9 @@ def _fit_level(
     if correction is None:
         return None
     full = at_reduction(correction, 1 / reduction) @ start
+    # A mapping that squeezes the picture to a line came from windows that agree by chance.
+    if not np.isfinite(full).all() or not 0.3 < abs(np.linalg.det(full[:2, :2])) < 3:
+        return None
     return _Fit(
         matrix=full / full[2, 2],
         residual_px=residual * reduction,

@@ -11,13 +11,20 @@ from numpy.typing import NDArray
 from windstill.assess.geometry import Matrix
 from windstill.assess.relevance import smoothed, to_grid_of_a
 from windstill.records import CoverageMeasure, FloatMap, FrameScore
+from windstill.score import blur_from_fineness
 from windstill.settings import AssessSettings
 
+_EDGE_EXPONENT = 0.5  # plain edges: the kindest reading of a low fineness
+_OWN_SOFTNESS_PX = 0.7  # of lens, demosaicing and pixel, Gaussian sigma: common practice, no source
 _EXPOSED = 0.9  # share of a tile that must not be clipped
 
 
 def stack_coverage(
-    scores: Sequence[FrameScore], to_first: Sequence[Matrix], settings: AssessSettings
+    scores: Sequence[FrameScore],
+    to_first: Sequence[Matrix],
+    discs_px: Sequence[float | None],
+    served_disc_px: float,
+    settings: AssessSettings,
 ) -> CoverageMeasure:
     """Share of the textured picture that is sharp in some frame.
 
@@ -27,26 +34,70 @@ def stack_coverage(
         One per focus position, neighbours in focus next to each other.
     to_first : sequence of Matrix
         Full-resolution mapping of each frame to the first.
+    discs_px : sequence of float or None, one fewer than `scores`
+        Blur disc that a point in focus at one position has in the next, full-resolution pixels; ``None`` where
+        distances or lens are unknown.
+    served_disc_px : float
+        Blur disc up to which a point counts as sharp.
 
     Returns
     -------
     CoverageMeasure
-        ``served`` is 1 where the sharpest frame's blur is under the limit and falls with it.
+        ``served`` is 1 up to the limit and falls with the blur beyond it.
+
+    Notes
+    -----
+    How blurred natural detail is cannot be told from one picture to better than several pixels; how much sharper it
+    is in one frame than in the next can. Between two known positions the two discs add up to a known one, so the ratio
+    of sharpness places a tile between them, and its smaller disc says whether it fell into a gap. Without distances
+    only blur that no detail could have by nature is called a gap.
     """
-    sharp, textured, blur = _stacked(scores, to_first)
+    sharp, textured, fineness = _stacked(scores, to_first)
     best = sharp.argmax(axis=0).astype(np.int16)
-    blur_there = np.take_along_axis(blur, best[None].astype(np.int64), axis=0)[0]
-    limit = settings.coverage_blur_px / scores[0].reduction
-    subject = textured.any(axis=0) & (sharp.max(axis=0) > 0)
-    served = np.where(subject, np.clip(2 - blur_there / limit, 0, 1), 0).astype(np.float32)
-    covered = subject & (blur_there <= limit)
+    # Detail strong enough to be told sharp from soft; a background dissolved in blur has none left to miss.
+    brightness = 255 * scores[0].luma + 8
+    subject = textured.any(axis=0) & (sharp.max(axis=0) * brightness > settings.coverage_detail_steps)
+    finest = np.take_along_axis(fineness, best[None].astype(np.int64), axis=0)[0]
+    dissolved = 4 * scores[0].reduction * blur_from_fineness(finest, _EDGE_EXPONENT)
+    disc = np.where(dissolved > settings.dissolved_disc_px, dissolved, 0).astype(np.float32)
+    disc = np.maximum(disc, _disc_between(sharp, best, discs_px))
+    served = np.where(subject, np.clip(2 - disc / served_disc_px, 0, 1), 0).astype(np.float32)
+    uncovered = subject & (disc > served_disc_px)
     # One tile's blur is a noisy figure: a hole counts when its neighbours agree.
-    uncovered = subject & ~covered
     hole = uncovered & (cv2.blur(uncovered.astype(np.float32), (3, 3)) > 0.5)
     best[~subject | hole] = -1
     total = int(subject.sum())
     pct = 100 * (1 - float(hole.sum()) / total) if total else None
     return CoverageMeasure(scores[0].grid, best, served, pct, _gap_phrases(hole, total, "sharp in no frame"))
+
+
+def _disc_between(
+    sharp: NDArray[np.float32], best: NDArray[np.int16], discs_px: Sequence[float | None]
+) -> FloatMap:
+    """Blur disc of each tile in its sharpest frame, from how much less sharp the next frame is; 0 if unknown."""
+    result = np.zeros(best.shape, np.float32)
+    count = sharp.shape[0]
+    for index in range(count):
+        here = best == index
+        beside = [n for n in (index - 1, index + 1) if 0 <= n < count]
+        if not beside or not here.any():
+            continue
+        # The tile lies towards the neighbour that shows it sharper.
+        towards = np.stack([sharp[n] for n in beside])
+        chosen = towards.argmax(axis=0)
+        for place, other in enumerate(beside):
+            between = discs_px[min(index, other)]
+            mask = here & (chosen == place)
+            if between is None or not mask.any():
+                continue
+            ratio = sharp[index][mask] / np.maximum(sharp[other][mask], 1e-6)
+            # sharpness falls as 1 / sqrt(o^2 + (disc/4)^2), o the picture's own softness
+            candidates = np.linspace(0, between / 2, 33)
+            own = _OWN_SOFTNESS_PX**2
+            expected = np.sqrt((own + (between - candidates) ** 2 / 16) / (own + candidates**2 / 16))
+            result[mask] = np.interp(-ratio, -expected, candidates).astype(np.float32)
+    smooth: FloatMap = cv2.medianBlur(result, 3)
+    return smooth
 
 
 def bracket_coverage(
@@ -78,16 +129,15 @@ def bracket_coverage(
 def _stacked(
     scores: Sequence[FrameScore], to_first: Sequence[Matrix]
 ) -> tuple[NDArray[np.float32], NDArray[np.bool_], NDArray[np.float32]]:
-    """Sharpness, texture and blur of every frame on the first frame's tiles."""
+    """Sharpness, texture and fineness of every frame on the first frame's tiles."""
     grid = scores[0].grid
-    sharp, textured, blur = [], [], []
+    sharp, textured, fineness = [], [], []
     for score, matrix in zip(scores, to_first, strict=True):
         sharp.append(smoothed(to_grid_of_a(score.sharp, matrix, score.grid, grid)))
         there: FloatMap = to_grid_of_a(score.textured.astype(np.float32), matrix, score.grid, grid)
         textured.append(np.nan_to_num(there) >= 0.5)
-        capped = np.minimum(score.blur_px, 20).astype(np.float32)
-        blur.append(np.nan_to_num(to_grid_of_a(capped, matrix, score.grid, grid), nan=20.0))
-    return np.stack(sharp), np.stack(textured), np.stack(blur)
+        fineness.append(smoothed(to_grid_of_a(score.fineness, matrix, score.grid, grid)))
+    return np.stack(sharp), np.stack(textured), np.stack(fineness)
 
 
 def _gap_phrases(hole: NDArray[np.bool_], total: int, what: str) -> tuple[str, ...]:

@@ -50,8 +50,9 @@ class FrameScore:
         Mean displayed brightness, 0..1.
     noise : FloatMap
         Expected noise of the working plane at the tile's brightness, standard deviation in 8-bit steps.
-    blur_px : FloatMap
-        Estimated blur of the tile's detail, Gaussian sigma in working-plane pixels; ``inf`` where nothing tells.
+    fineness : FloatMap
+        Gradient energy over gradient energy after a known blur, from 1 upwards: how fine the tile's detail is,
+        whatever its contrast; 0 where nothing tells. `windstill.score.blur_from_fineness` makes a blur of it.
     clipped_high, clipped_low : FloatMap
         Share of the tile's pixels clipped in any channel, 0..1.
     smear_px, smear_angle_deg, smear_confidence : FloatMap
@@ -76,7 +77,7 @@ class FrameScore:
     textured: NDArray[np.bool_]
     luma: FloatMap
     noise: FloatMap
-    blur_px: FloatMap
+    fineness: FloatMap
     clipped_high: FloatMap
     clipped_low: FloatMap
     smear_px: FloatMap

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from windstill.imaging import Decoded, encode_jpeg
 from windstill.records import FloatMap, Frame, FrameScore, TileGrid
 from windstill.score.noise import immerkaer_sigma, noise_by_tile
-from windstill.score.sharpness import detail_by_tile
+from windstill.score.sharpness import blur_from_fineness, detail_by_tile, fineness_exponent
 from windstill.score.smear import blind_smear, summarise
 from windstill.score.tiles import grid_for, reduction_for, tile_mean, tile_share
 from windstill.settings import ScoreSettings
@@ -51,7 +51,8 @@ def score_frame(frame: Frame, decoded: Decoded, settings: ScoreSettings) -> Scor
     clipped = clipped_high + clipped_low
     noise = noise_by_tile(work, grid, reduction, luma, clipped)
     detail = detail_by_tile(work, grid, reduction, luma, noise, clipped, settings)
-    is_sharp = detail.textured & (detail.blur_px <= settings.sharp_blur_px)
+    exponent = fineness_exponent(detail.fineness[detail.textured])
+    is_sharp = detail.textured & (blur_from_fineness(detail.fineness, exponent) <= settings.sharp_blur_px)
     usable = detail.textured & (clipped < _CLIP_EXCLUDES)
     smear = _smear(work, grid, reduction, usable, noise, settings)
     small = _shrink(work, settings.small_long_px)
@@ -67,7 +68,7 @@ def score_frame(frame: Frame, decoded: Decoded, settings: ScoreSettings) -> Scor
         textured=detail.textured,
         luma=luma,
         noise=noise,
-        blur_px=detail.blur_px,
+        fineness=detail.fineness,
         clipped_high=clipped_high,
         clipped_low=clipped_low,
         smear_px=smear.length_px,

@@ -14,6 +14,7 @@ from windstill.settings import ScoreSettings
 
 # Scales (Gaussian sigma, working pixels) whose gradient energies are compared to tell blur from low contrast.
 _COARSE_SIGMA = 2.0
+_OWN = 0.35  # squared blur of the gradient kernel and the pixel, working pixels squared
 # Scharr gradients, per pixel: the kernel's weight and its gain on white noise.
 _SCHARR = 1 / 32.0
 _NOISE_FINE = 2 * (3**2 * 4 + 10**2 * 2) * _SCHARR**2  # both directions, sigma 1
@@ -25,7 +26,7 @@ class Detail:
 
     sharp: FloatMap
     textured: NDArray[np.bool_]
-    blur_px: FloatMap
+    fineness: FloatMap
 
 
 def detail_by_tile(
@@ -50,8 +51,8 @@ def detail_by_tile(
     -------
     Detail
         ``sharp``: root mean square gradient less the noise's part, per unit of brightness (so that frames of
-        one bracket compare); ``textured``: something to be sharp here, in focus or not; ``blur_px``: Gaussian
-        sigma of the blur in working pixels, from the ratio of gradient energies before and after a known blur.
+        one bracket compare); ``textured``: something to be sharp here, in focus or not; ``fineness``: ratio of
+        gradient energies before and after a known blur.
 
     References
     ----------
@@ -76,7 +77,7 @@ def detail_by_tile(
     return Detail(
         sharp=sharp.astype(np.float32),
         textured=textured,
-        blur_px=_blur_from_ratio(clean_fine, clean_coarse, textured),
+        fineness=np.where(textured, clean_fine / np.maximum(clean_coarse, 0.01), 0).astype(np.float32),
     )
 
 
@@ -89,15 +90,37 @@ def _gradient_energy(plane: NDArray[np.uint8], grid: TileGrid, reduction: int) -
     return tile_mean(gx, grid, reduction)
 
 
-def _blur_from_ratio(fine: FloatMap, coarse: FloatMap, textured: NDArray[np.bool_]) -> FloatMap:
-    """Gaussian sigma of the blur that explains the ratio of energies, for edges."""
-    # An edge blurred by s has gradient energy proportional to 1/s: with s2 = s^2, ratio^2 = (s2 + c2) / (s2 + f2),
-    # where the Scharr kernel itself smooths by about f2.
-    own = 0.35
-    ratio = np.where(coarse > 0, fine / np.maximum(coarse, 1e-6), 0) ** 2
+def fineness_exponent(fineness: NDArray[np.float32]) -> float:
+    """How the detail of sharp tiles loses energy under blur: 0.5 for plain edges, 1 for natural texture, more for grit.
+
+    Parameters
+    ----------
+    fineness : float array
+        Of textured tiles, of one frame or of the sharpest frame at each tile of a set.
+
+    Notes
+    -----
+    Read off the finest tenth, which is taken to be in focus. A gradient energy E(s) after blur s falls as
+    (s^2 + o^2)^-p, o the pixel's own blur: p = 1/2 for edges, 1 for a 1/f amplitude spectrum.
+    """
+    if fineness.size < 20:
+        return 1.0
+    finest = float(np.percentile(fineness, 90))
+    return float(np.clip(np.log(max(finest, 1.0)) / np.log((_COARSE_SIGMA**2 + _OWN) / _OWN), 0.5, 1.6))
+
+
+def blur_from_fineness(fineness: FloatMap, exponent: float) -> FloatMap:
+    """Gaussian sigma, in working pixels, of the blur that explains a fineness; 20 where detail tells nothing.
+
+    Parameters
+    ----------
+    fineness : FloatMap
+    exponent : float
+        From `fineness_exponent`.
+    """
+    ratio = np.maximum(fineness, 1.0) ** (1 / exponent)
     added = _COARSE_SIGMA**2
     with np.errstate(divide="ignore", invalid="ignore"):
-        squared = (added + own - own * ratio) / (ratio - 1)
-    blur = np.where(ratio > 1.02, np.sqrt(np.clip(squared, 0, 400)), 20.0)
-    blur[~textured | (coarse <= 0)] = np.inf
-    return blur.astype(np.float32)
+        squared = (added + _OWN - _OWN * ratio) / (ratio - 1)
+    blur = np.where(ratio > 1.01, np.sqrt(np.clip(squared, 0, 400)), 20.0)
+    return np.asarray(blur, np.float32)

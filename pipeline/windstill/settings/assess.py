@@ -118,9 +118,20 @@ class AssessSettings(Section):
     error_half_px: float = Field(
         1.0, gt=0, description="Full-resolution pixels. Expected error that halves the confidence of a displacement."
     )
-    coverage_blur_px: float = Field(
-        2.5, gt=0, description="Full-resolution pixels, Gaussian sigma. Blurrier than this in every frame is a gap: "
-        "a disc of about eight pixels, which shows at full size.",
+    served_disc_px: float = Field(
+        3.0, gt=0, description="Full-resolution pixels, diameter. Blur discs up to this are sharp at full size."
+    )
+    served_disc_share: float = Field(
+        0.03 / 36, gt=0, description="Share of the long side, the same for large pictures: the usual circle of "
+        "confusion of 0.03 mm on 36 mm.",
+    )
+    dissolved_disc_px: float = Field(
+        24.0, gt=0, description="Full-resolution pixels. Without known distances a tile is a gap only when even its "
+        "edges look blurred by a disc this large in every frame.",
+    )
+    coverage_detail_steps: float = Field(
+        2.0, gt=0, description="8-bit steps per pixel, root mean square gradient in the sharpest frame. Fainter detail "
+        "cannot be told sharp from soft, and counts neither as covered nor as a gap.",
     )
     drowned_times_noise: float = Field(
         3.0, gt=0, description="Times the noise. Brightness under this is lost in the dark."
