@@ -122,6 +122,8 @@ def jpeg_rows(folder: Path, picture: NDArray[np.uint8], rounds: int) -> list[str
                 "library, gray only": lambda data=data: simplejpeg.decode_jpeg(data, "GRAY"),
                 "`decode`": lambda path=plain: decode(path, 1, SETTINGS),
                 "`decode`, camera upright": lambda path=plain: decode(path, 6, SETTINGS),
+                "`decode`, reduction 2": lambda path=plain: decode(path, 1, SETTINGS, reduction=2),
+                "`decode`, reduction 2, camera upright": lambda path=plain: decode(path, 6, SETTINGS, reduction=2),
                 "`decode_rgb`": lambda path=plain: decode_rgb(path, 1, SETTINGS),
                 "`preview`, 1620 x 1080 embedded": lambda path=listed: preview(path, 1, SETTINGS),
                 "`preview`, none embedded, scaled": lambda path=plain: preview(path, 1, SETTINGS, allow_scaled=True),

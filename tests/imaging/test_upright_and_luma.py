@@ -155,3 +155,39 @@ def test_pictures_of_one_pixel_and_of_one_row(tmp_path: Path) -> None:
             assert decoded.luma.shape == size
             assert max(decoded.colour_small.shape[:2]) == min(1024, max(size))
             assert abs(int(decoded.luma[0, 0]) - 73) <= 2
+
+
+@pytest.mark.parametrize("orientation", range(1, 9))
+@pytest.mark.parametrize("reduction", [2, 4, 8])
+def test_reduced_on_request(tmp_path: Path, orientation: int, reduction: int) -> None:
+    """As averaging the full picture over squares, in the same place, for the sizes that allow it."""
+    rng = np.random.default_rng(2)
+    picture = scene(640, 416)
+    picture = np.clip(picture + rng.normal(0, 6, (416, 640, 1)), 0, 255).astype(np.uint8)
+    path = tmp_path / "a.jpg"
+    path.write_bytes(jpeg_bytes(picture, subsampling="4:2:2"))
+    full = decode(path, orientation, S)
+    reduced = decode(path, orientation, S, reduction=reduction)
+    assert reduced.luma_scale == 1 / reduction
+    assert (reduced.width_px, reduced.height_px) == (full.width_px, full.height_px)
+    height, width = (side // reduction for side in full.luma.shape)
+    mean = full.luma.reshape(height, reduction, width, reduction).mean(axis=(1, 3))
+    error = np.abs(reduced.luma - mean)
+    assert reduced.luma.shape == (height, width)
+    assert np.median(error) <= 1 and np.percentile(error, 97) <= 6
+    # A shift by half a reduced pixel in any direction would fit worse.
+    for axis in (0, 1):
+        moved = (mean + np.roll(mean, 1, axis)) / 2
+        assert error.mean() < 0.7 * np.abs(reduced.luma - moved).mean()
+    for mask, expected in ((reduced.clip_high, full.clip_high), (reduced.clip_low, full.clip_low)):
+        assert mask.shape == expected.shape
+        assert (mask == expected).mean() > 0.97
+    assert np.abs(reduced.colour_small.astype(int).mean((0, 1)) - full.colour_small.mean((0, 1))).max() < 1
+
+
+def test_sizes_that_are_no_multiples_stay_full(tmp_path: Path) -> None:
+    path = tmp_path / "a.jpg"
+    path.write_bytes(jpeg_bytes(scene(322, 214)))
+    assert decode(path, 1, S, reduction=2).luma_scale == 0.5
+    assert decode(path, 1, S, reduction=4).luma_scale == 1.0
+    assert decode(path, 1, S, reduction=3).luma_scale == 1.0

@@ -56,8 +56,8 @@ class Decoded:
     width_px, height_px : int
         Upright full-resolution size.
     luma_scale : float
-        Pixels of `luma` per full-resolution pixel, along each axis. 1.0 or 0.5 from `decode`, where
-        0.5 halves odd sizes up or down; below 1 from `preview`.
+        Pixels of `luma` per full-resolution pixel, along each axis. From `decode` 1.0, or 1 over the reduction
+        asked for, or 0.5 for a halved raw (odd sizes go up or down); below 1 from `preview`.
     """
 
     luma: U8

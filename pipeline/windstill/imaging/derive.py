@@ -77,31 +77,32 @@ def as_rgb(picture: U8) -> U8:
 def _brightest_sampled(picture: U8, orientation: int, full_size: tuple[int, int]) -> U8:
     """Brightest channel at every 4th full-resolution pixel, upright; `full_size` (width, height) upright."""
     recorded = full_size[::-1] if swaps_sides(orientation) else full_size
-    if picture.shape[1::-1] == recorded:
-        return upright(_brightest(_sampled(picture, orientation)), orientation)
+    for step in (4, 2, 1):
+        if (picture.shape[1] * CLIP_STEP, picture.shape[0] * CLIP_STEP) == (recorded[0] * step, recorded[1] * step):
+            return upright(_brightest(_sampled(picture, orientation, step)), orientation)
     size = -(-full_size[0] // CLIP_STEP), -(-full_size[1] // CLIP_STEP)
     brightest = upright(_brightest(picture), orientation)
     return np.asarray(cv2.resize(brightest, size, interpolation=cv2.INTER_NEAREST), np.uint8)
 
 
-def _sampled(picture: U8, orientation: int) -> U8:
-    """Every 4th pixel, counted from the upright picture's upper left corner.
+def _sampled(picture: U8, orientation: int, step: int) -> U8:
+    """Every 4th (2nd, 1st) pixel, counted from the upright picture's upper left corner.
 
-    Nearest-neighbour resizing by exactly 4 reads the same pixels as slicing and is three times faster.
+    Nearest-neighbour resizing by a whole number reads the same pixels as slicing and is three times faster.
     """
     height, width = picture.shape[:2]
     flip_x, flip_y = mirrored(orientation)
-    left = (width - 1) % CLIP_STEP if flip_x else 0
-    top = (height - 1) % CLIP_STEP if flip_y else 0
-    rows = picture[top::CLIP_STEP]
-    whole = (width - left) // CLIP_STEP
-    count = -(-(width - left) // CLIP_STEP)
+    left = (width - 1) % step if flip_x else 0
+    top = (height - 1) % step if flip_y else 0
+    rows = picture[top::step]
+    whole = (width - left) // step
+    count = -(-(width - left) // step)
     sampled = np.empty((rows.shape[0], count, *picture.shape[2:]), np.uint8)
     if whole:
-        block = rows[:, left : left + CLIP_STEP * whole]
+        block = rows[:, left : left + step * whole]
         sampled[:, :whole] = cv2.resize(block, (whole, rows.shape[0]), interpolation=cv2.INTER_NEAREST)
     if count > whole:
-        sampled[:, whole] = rows[:, left + CLIP_STEP * whole]
+        sampled[:, whole] = rows[:, left + step * whole]
     return sampled
 
 

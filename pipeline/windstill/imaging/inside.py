@@ -14,13 +14,15 @@ from windstill.imaging.whole import check_length
 from windstill.settings.imaging import ImagingSettings
 
 
-def read(path: Path, settings: ImagingSettings, *, full: bool) -> Pixels:
+def read(path: Path, settings: ImagingSettings, *, full: bool, reduction: int = 1) -> Pixels:
     """Decode a picture of any kind.
 
     Parameters
     ----------
     full : bool
         Full size is needed, whatever it costs.
+    reduction : int
+        As for `decode_jpeg`, where the pixels come from a JPEG.
 
     Raises
     ------
@@ -33,7 +35,7 @@ def read(path: Path, settings: ImagingSettings, *, full: bool) -> Pixels:
     match kind:
         case "raw":
             try:
-                return raw.read(path, settings, full=full)
+                return raw.read(path, settings, full=full, reduction=reduction)
             except raw.NotRaw as err:
                 raise _unknown(path) from err
         case "tiff":
@@ -41,7 +43,7 @@ def read(path: Path, settings: ImagingSettings, *, full: bool) -> Pixels:
         case "heic":
             return heic.read(path, settings)
         case "jpeg":
-            return _jpeg(path, settings)
+            return _jpeg(path, settings, reduction)
     return raster.read(path, kind, settings)
 
 
@@ -84,13 +86,13 @@ def _unknown(path: Path) -> ImagingError:
     return not_a_picture() if kind_of(read_part(path, 0, HEAD_BYTES)) is None else unsupported("this camera's raw file")
 
 
-def _jpeg(path: Path, settings: ImagingSettings) -> Pixels:
+def _jpeg(path: Path, settings: ImagingSettings, reduction: int) -> Pixels:
     """A progressive JPEG by libjpeg-turbo, the rest (CMYK, scans per component, odd sampling) by Pillow."""
     data = read_whole(path, settings)
     header = header_of(data, settings)
     if header.progressive and header.precision == 8 and header.components in (1, 3):
         with contextlib.suppress(OddJpeg):
-            return decode_jpeg(data, header, settings)
+            return decode_jpeg(data, header, settings, reduction=reduction)
     return raster.read(path, "jpeg", settings)
 
 

@@ -29,9 +29,9 @@ _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OP
 _START = "import sys; sys.path.append(sys.argv[1]); from windstill.imaging.worker import main; main()"
 
 
-def decode(path: Path, orientation: int, settings: ImagingSettings) -> Decoded:
+def decode(path: Path, orientation: int, settings: ImagingSettings, reduction: int = 1) -> Decoded:
     """As `windstill.imaging.decode`, in the separate process."""
-    return _decoded(_ask("decode", path, settings, orientation))
+    return _decoded(_ask("decode", path, settings, orientation, reduction))
 
 
 def decode_rgb(path: Path, orientation: int, settings: ImagingSettings) -> NDArray[Any]:
@@ -129,10 +129,17 @@ _lock = threading.Lock()
 _worker: _Worker | None = None
 
 
-def _ask(task: str, path: Path, settings: ImagingSettings, orientation: int = 1) -> wire.Message:
+def _ask(
+    task: str, path: Path, settings: ImagingSettings, orientation: int = 1, reduction: int = 1
+) -> wire.Message:
     """One job; a process that other files may have spoilt gets no blame, the job is tried again in a fresh one."""
-    job = {"task": task, "path": os.path.abspath(path), "orientation": orientation}  # noqa: PTH100  (no links followed)
-    job["settings"] = settings.model_dump()
+    job = {
+        "task": task,
+        "path": os.path.abspath(path),  # noqa: PTH100  (links stay as they are)
+        "orientation": orientation,
+        "reduction": reduction,
+        "settings": settings.model_dump(),
+    }
     with _lock:
         while True:
             worker = _ready(settings)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import simplejpeg
@@ -152,8 +153,10 @@ class Buffer:
         return self._kept[:size]
 
 
-def decode_jpeg(data: bytes, header: JpegHeader, settings: ImagingSettings, buffer: Buffer | None = None) -> Pixels:
-    """Decode at full size with libjpeg-turbo.
+def decode_jpeg(
+    data: bytes, header: JpegHeader, settings: ImagingSettings, buffer: Buffer | None = None, reduction: int = 1
+) -> Pixels:
+    """Decode with libjpeg-turbo.
 
     The accurate DCT is kept (the fast one blurs what sharpness is measured on); chroma is upsampled by
     repetition, which leaves luma untouched.
@@ -162,6 +165,9 @@ def decode_jpeg(data: bytes, header: JpegHeader, settings: ImagingSettings, buff
     ----------
     buffer : Buffer, optional
         Where to put RGB; the result is then valid until the buffer's next use.
+    reduction : int
+        2, 4 or 8: decode at that fraction of the size by scaled DCT, if both sides are multiples of it (else a
+        reduced pixel would be no square of full ones). It equals the mean over such squares but for rounding.
 
     Raises
     ------
@@ -173,20 +179,26 @@ def decode_jpeg(data: bytes, header: JpegHeader, settings: ImagingSettings, buff
     """
     gray = header.components == 1
     space = "GRAY" if gray else "RGB"
-    size = header.width_px * header.height_px * (1 if gray else 3)
+    full_size = header.width_px, header.height_px
+    divisor = reduction if reduction in (2, 4, 8) and not any(side % reduction for side in full_size) else 1
+    width, height = (side // divisor for side in full_size)
+    size = width * height * (1 if gray else 3)
     target = buffer.take(size, settings) if buffer is not None and not gray else None
     decoder = "progressive jpeg" if header.progressive else "jpeg"
+    options: dict[str, Any] = {"min_width": width, "min_height": height, "min_factor": divisor} if divisor > 1 else {}
     try:
-        picture = _turbo(data, space, target)
+        picture = _turbo(data, space, target, **options)
     except ValueError as err:
         stray = _STRAY.search(str(err))
         if stray is None or int(stray.group(1)) > settings.stray_bytes:
             raise _fault(data, header, str(err)) from err
         try:
-            picture = _turbo(data, space, target, strict=False)
+            picture = _turbo(data, space, target, strict=False, **options)
         except ValueError as again:
             raise damaged() from again
-    return Pixels(picture[..., 0] if gray else picture, 8, decoder)
+    if divisor > 1:
+        decoder += f" at 1/{divisor}"
+    return Pixels(picture[..., 0] if gray else picture, 8, decoder, full_size=full_size, scale=1 / divisor)
 
 
 def decode_scaled(data: bytes, header: JpegHeader, enough_px: int) -> tuple[U8, int]:
@@ -210,8 +222,8 @@ def decode_scaled(data: bytes, header: JpegHeader, enough_px: int) -> tuple[U8, 
     return (picture[..., 0] if gray else picture), divisor
 
 
-def _turbo(data: bytes, space: str, target: U8 | None, strict: bool = True) -> U8:
-    picture: U8 = simplejpeg.decode_jpeg(data, space, fastupsample=True, buffer=target, strict=strict)
+def _turbo(data: bytes, space: str, target: U8 | None, strict: bool = True, **options: Any) -> U8:
+    picture: U8 = simplejpeg.decode_jpeg(data, space, fastupsample=True, buffer=target, strict=strict, **options)
     return picture
 
 

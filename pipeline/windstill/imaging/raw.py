@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -57,13 +57,15 @@ def info(path: Path, settings: ImagingSettings) -> ImageInfo:
         return ImageInfo(width, height, "raw", turned=found is not None and _turned(found, raw))
 
 
-def read(path: Path, settings: ImagingSettings, *, full: bool) -> Pixels:
+def read(path: Path, settings: ImagingSettings, *, full: bool, reduction: int = 1) -> Pixels:
     """Decode a raw file.
 
     Parameters
     ----------
     full : bool
         Full size is needed: where no embedded JPEG serves, interpolate the mosaic instead of halving it.
+    reduction : int
+        As for `decode_jpeg`, for the embedded JPEG.
 
     Raises
     ------
@@ -84,8 +86,8 @@ def read(path: Path, settings: ImagingSettings, *, full: bool) -> Pixels:
         if found is None:
             raise
         turned = False
-    decoded = decode_jpeg(found.data, found.header, settings)
-    return Pixels(decoded.picture, 8, "embedded preview", turned=turned)
+    decoded = decode_jpeg(found.data, found.header, settings, reduction=reduction)
+    return replace(decoded, decoder=decoded.decoder.replace("jpeg", "embedded preview", 1), turned=turned)
 
 
 def preview(path: Path, settings: ImagingSettings) -> Pixels | None:

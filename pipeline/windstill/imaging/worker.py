@@ -68,7 +68,7 @@ def _do(job: dict[str, Any], settings: ImagingSettings) -> wire.Message:
             if shown is None:
                 return {"none": True}, {}
         case _:
-            shown = inside.read(path, settings, full=False)
+            shown = inside.read(path, settings, full=False, reduction=job["reduction"])
     made = derive(shown, job["orientation"])
     planes = {name: getattr(made, name) for name in ("luma", "colour_small", "clip_high", "clip_low")}
     rest = {name: getattr(made, name) for name in ("bits", "decoder", "width_px", "height_px", "luma_scale")}
