@@ -99,10 +99,15 @@ def measure_key(
     `family` is the grouping cut down to the set and those below it. A tolerance changes a judgement, never a
     measure, and is left out.
     """
-    made_of = hashlib.blake2b(codec.dumps((node.set_id, family)), digest_size=16).hexdigest()
+    # Not the scene's and take's numbers: a new frame early in the shoot renumbers every later set.
+    made_of = [[s.set_id, s.kind, s.members, s.frames] for s in family.sets]
+    places = [
+        [p.frame, p.set_id, p.view_index, p.focus_index, p.exposure_index]
+        for p in (family.placements[name] for name in node.frames if name in family.placements)
+    ]
     judging: frozenset[str] = getattr(settings.assess, "JUDGING", frozenset({"tolerance_px"}))
     return key_of(
-        "measure", made_of, [frame_facts(frame) for frame in frames],
+        "measure", node.set_id, made_of, places, [frame_facts(frame) for frame in frames],
         [score_keys.get(frame.name) for frame in frames],
         section_values(settings.assess, without=judging), section_values(settings.imaging),
         versions(("imaging", "score", "assess")),

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import contextlib
 import multiprocessing
+import multiprocessing.connection
 import os
 import signal
 import sys
@@ -19,6 +20,7 @@ from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
+from multiprocessing.context import BaseContext
 from pathlib import Path
 from types import TracebackType
 from typing import Generic, TypeVar
@@ -30,7 +32,8 @@ R = TypeVar("R")
 
 _AHEAD = 2  # tasks waiting per worker: enough to keep it busy, few enough to bound what is held
 _TICK_S = 0.5
-_PARENT_CHECK_S = 1.0
+# What every worker will need, loaded once and shared between them.
+_PRELOAD = ("windstill.run.tasks", "windstill.imaging", "windstill.score", "windstill.assess")
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,11 +128,12 @@ class LocalPool:
         if self._executor is None:
             self._executor = ProcessPoolExecutor(
                 self.workers,
-                mp_context=multiprocessing.get_context(_start_method()),
+                mp_context=_context(),
                 initializer=_begin_worker,
                 initargs=(self._folder.name,),
             )
-        return self._executor.submit(function, task)
+        with _main_hidden():
+            return self._executor.submit(function, task)
 
     def _kill(self) -> None:
         """End our workers, whatever they are doing, by the ids they left."""
@@ -159,15 +163,33 @@ def _next(waiting: deque[T], source: Iterator[T]) -> _Taken[T] | None:
     return None
 
 
-def _start_method() -> str:
-    """Fork where it is safe: it shares the libraries in memory and starts at once.
+def _context() -> BaseContext:
+    """How workers start: forked from a clean process that has loaded the libraries, or spawned where that is not had.
 
-    A process with other threads (a notebook) may fork while one of them holds a lock; there, and where the
-    platform has no dependable fork, workers start from a clean process.
+    Never forked from this process: a library's threads (OpenCV's pool, a notebook's) do not survive a fork, and
+    what they held stays locked for ever.
     """
-    if sys.platform == "linux":
-        return "fork" if threading.active_count() == 1 else "forkserver"
-    return "spawn"
+    if "forkserver" not in multiprocessing.get_all_start_methods():
+        return multiprocessing.get_context("spawn")
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(list(_PRELOAD))
+    return context
+
+
+@contextlib.contextmanager
+def _main_hidden() -> Iterator[None]:
+    """Keep new workers from importing the user's script, which without a guard would start a review in each."""
+    main = sys.modules["__main__"]
+    spec, file = getattr(main, "__spec__", None), getattr(main, "__file__", None)
+    main.__spec__ = None
+    if file is not None:
+        del main.__file__
+    try:
+        yield
+    finally:
+        main.__spec__ = spec
+        if file is not None:
+            main.__file__ = file
 
 
 def _begin_worker(folder: str) -> None:
@@ -176,14 +198,15 @@ def _begin_worker(folder: str) -> None:
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     with contextlib.suppress(OSError):
         (Path(folder) / str(os.getpid())).write_text(repr(psutil.Process().create_time()), "ascii")
-    threading.Thread(target=_end_with_parent, args=(os.getppid(),), daemon=True).start()
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     import cv2
 
     cv2.setNumThreads(1)
 
 
-def _end_with_parent(parent: int) -> None:
-    """A parent that was killed cannot tell its workers; they look."""
-    while os.getppid() == parent:
-        time.sleep(_PARENT_CHECK_S)
+def _end_with_parent() -> None:
+    """A main process that was killed cannot tell its workers; its end of a pipe closes, though."""
+    parent = multiprocessing.parent_process()
+    if parent is not None:
+        multiprocessing.connection.wait([parent.sentinel])
     os._exit(1)

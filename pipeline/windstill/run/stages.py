@@ -57,6 +57,7 @@ class Stages:
     fresh: bool = False
     verify: bool = False
     _planes: dict[str, int] = field(default_factory=dict)
+    _plane_bytes: int = 0
 
     # scan
 
@@ -67,7 +68,9 @@ class Stages:
         self.progress.stage("scan", 0)
         key = key_of("scan", str(self.root), listing, section_values(self.settings.scan), versions(("scan",)))
         with self.ledger.stage("scan"):
-            return self._recalled(key, ScannedShoot, lambda: scan_shoot(self.root, self.settings.scan))
+            # Verifying mistrusts the very sizes and times that would allow recalling it.
+            recall = not self.verify
+            return self._recalled(key, ScannedShoot, lambda: scan_shoot(self.root, self.settings.scan), recall)
 
     # score
 
@@ -83,21 +86,27 @@ class Stages:
             self.progress.step(len(frames) - len(todo))
             keys = {name: key for name, key in keys.items() if key in known}
             for frame, done in self._spread_scores(todo):
+                if (key := self._keep_score(frame, done, problems)) is not None:
+                    keys[frame.name] = key
                 self.progress.step()
-                if isinstance(done, Failure):
-                    problems.append(Problem(frame.pixels_from, "decode", done.reason, LEFT_OUT))
-                    continue
-                self.ledger.note(done)
-                if done.data is None:
-                    problems.extend([done.problem] if done.problem else [])
-                    continue
-                key = keys[frame.name] = score_key(frame, done.digest, self.settings)
-                self.cache.put(key, done.data)
-                self.cache.note_digests([(self.root / frame.pixels_from, frame.pixels_file, done.digest)])
-                self.ledger.measured["scores"] += 1
-                self._bound_planes(frame.name, done.plane_bytes)
             ordered = {frame.name: keys[frame.name] for frame in frames if frame.name in keys}
             return Shelf(self.cache, ordered, FrameScore), ordered
+
+    def _keep_score(self, frame: Frame, done: Done | Failure, problems: list[Problem]) -> str | None:
+        """Put a score into the cache; its key, or None when there is none."""
+        if isinstance(done, Failure):
+            problems.append(Problem(frame.pixels_from, "decode", done.reason, LEFT_OUT))
+            return None
+        self.ledger.note(done)
+        if done.data is None:
+            problems.extend([done.problem] if done.problem else [])
+            return None
+        key = score_key(frame, done.digest, self.settings)
+        self.cache.put(key, done.data)
+        self.cache.note_digests([(self.root / frame.pixels_from, frame.pixels_file, done.digest)])
+        self.ledger.measured["scores"] += 1
+        self._bound_planes(frame.name, done.plane_bytes)
+        return key
 
     def _digests(self, frames: Sequence[Frame]) -> dict[str, str]:
         """Content hashes as far as they can save a decode: from the cache, or hashed where size alone is known."""
@@ -136,11 +145,14 @@ class Stages:
         if self.scratch is None or not size:
             return
         self._planes[name] = size
-        total = sum(self._planes.values()) if len(self._planes) % 64 == 0 else 0
-        while total > self.scratch_limit and self._planes:
-            oldest = next(iter(self._planes))
-            total -= self._planes.pop(oldest)
-            drop_plane(self.scratch, oldest)
+        self._plane_bytes += size
+        while self._plane_bytes > self.scratch_limit and self._planes:
+            self._drop_plane(next(iter(self._planes)))
+
+    def _drop_plane(self, name: str) -> None:
+        if self.scratch is not None:
+            drop_plane(self.scratch, name)
+            self._plane_bytes -= self._planes.pop(name, 0)
 
     # group
 
@@ -183,21 +195,26 @@ class Stages:
             waiting = Counter(name for node in todo for name in node.frames)
             self._drop_unneeded(waiting)
             for node, done in self._spread_measures(todo, families, by_name, scores):
-                self.progress.step()
                 waiting.subtract(node.frames)
                 self._drop_unneeded(waiting, node.frames)
-                if isinstance(done, Failure):
-                    problems.append(Problem(node.set_id, "assess", done.reason, NOT_JUDGED))
-                else:
-                    self.ledger.note(done)
-                    problems.extend([done.problem] if done.problem else [])
-                if isinstance(done, Failure) or done.data is None:
+                if not self._keep_measure(node, keys[node.set_id], done, problems):
                     failed.add(node.set_id)
-                    continue
-                self.cache.put(keys[node.set_id], done.data)
-                self.ledger.measured["sets"] += 1
+                self.progress.step()
             kept = {name: key for name, key in keys.items() if name not in failed}
             return Shelf(self.cache, kept, SetMeasure), kept
+
+    def _keep_measure(self, node: FrameSet, key: str, done: Done | Failure, problems: list[Problem]) -> bool:
+        """Put a set's measures into the cache; whether there were any."""
+        if isinstance(done, Failure):
+            problems.append(Problem(node.set_id, "assess", done.reason, NOT_JUDGED))
+            return False
+        self.ledger.note(done)
+        if done.data is None:
+            problems.extend([done.problem] if done.problem else [])
+            return False
+        self.cache.put(key, done.data)
+        self.ledger.measured["sets"] += 1
+        return True
 
     def _spread_measures(
         self,
@@ -227,11 +244,10 @@ class Stages:
             return
         for name in list(self._planes) if names is None else names:
             if waiting.get(name, 0) <= 0:
-                drop_plane(self.scratch, name)
-                self._planes.pop(name, None)
+                self._drop_plane(name)
 
-    def _recalled(self, key: str, kind: type[T], make: Callable[[], T]) -> T:
-        data = None if self.fresh else self.cache.get(key)
+    def _recalled(self, key: str, kind: type[T], make: Callable[[], T], recall: bool = True) -> T:
+        data = self.cache.get(key) if recall and not self.fresh else None
         if data is not None:
             try:
                 return codec.loads(data, kind)
