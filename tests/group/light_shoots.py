@@ -127,7 +127,7 @@ def score_of(name: str, look: Look, seed: int) -> FrameScore:
     return FrameScore(
         frame=name, width_px=WIDTH, height_px=HEIGHT, reduction=2, grid=_GRID,
         sharp=(sharp * np.exp(rng.normal(0, 0.05, sharp.shape))).astype(np.float32), textured=textured, luma=luma,
-        noise=zero + 1, blur_px=zero, clipped_high=(luma > 0.985).astype(np.float32),
+        noise=zero + 1, fineness=zero + 0.5, clipped_high=(luma > 0.985).astype(np.float32),
         clipped_low=(luma < 0.01).astype(np.float32), smear_px=zero, smear_angle_deg=zero, smear_confidence=zero,
         small=np.clip(small + noise, 0, 255).astype(np.uint8), thumbnail_jpeg=b"", sharpness=0.5, sharp_area_pct=20.0,
         noise_sigma=1.0, frame_smear_px=None, frame_smear_angle_deg=None, shake_px=None, clipped_high_pct=0.0,

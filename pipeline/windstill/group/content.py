@@ -26,6 +26,7 @@ View = Literal["same", "overlap", "other", "unknown"]
 _FINE_SIGMA_PX = 1.0
 _COARSE_SIGMA_PX = 5.0
 _SEARCH_SIGMA_PX = 2.5
+_ALONG_ROW_PX = 41
 # A moving branch differs by more than this and must not pull the registration.
 _OUTLIER = 0.8
 # Full-frame diagonal of the 35 mm format, millimetres.
@@ -196,6 +197,8 @@ def structure(luma: NDArray[np.uint8], floor_steps: float) -> FloatMap:
     band = cv2.GaussianBlur(plane, (0, 0), _FINE_SIGMA_PX) - cv2.GaussianBlur(plane, (0, 0), _COARSE_SIGMA_PX)
     contrast = cv2.sqrt(cv2.GaussianBlur(band * band, (0, 0), _COARSE_SIGMA_PX))
     field: FloatMap = band / (contrast + np.float32(floor_steps))
+    # A horizon fits any view of one place and many of others: what runs on along a row tells nothing.
+    field -= cv2.blur(field, (_ALONG_ROW_PX, 1), borderType=cv2.BORDER_REFLECT)
     # A single bright lamp must not outweigh the rest.
     return np.clip(field, -2.5, 2.5)
 
@@ -256,7 +259,8 @@ def _judged(a: Picture, b: Picture, trial: _Trial, settings: GroupSettings) -> C
     if support < settings.min_support:
         return UNKNOWN
     shift_x, shift_y = dx / a.scale, dy / a.scale
-    ev, spread = _brightness_ratio(a.luma, b.luma, dx, dy, settings)
+    in_a, in_b = _windows(a.luma.shape, round(dx), round(dy))
+    ev, spread = log2_ratio(a.luma[in_a], b.luma[in_b], settings.ev_min_share)
     # Unrelated pictures agree by chance at the best of all shifts: the more so the less there is to compare.
     needed = settings.agreement_needed + settings.agreement_chance / math.sqrt(overlap * min(support, 1.0))
     needed += settings.agreement_diagonal * min(max(min(abs(shift_x), abs(shift_y)) / settings.reframe_max - 1, 0), 1)
@@ -423,16 +427,15 @@ def _lattice(
     return dys % shape[0], dxs % shape[1], weight, shape
 
 
-def _brightness_ratio(
-    la: NDArray[np.uint8], lb: NDArray[np.uint8], dx: float, dy: float, settings: GroupSettings
-) -> tuple[float | None, float]:
-    """Median EV of b over a where both are neither black nor white."""
-    in_a, in_b = _windows(la.shape, round(dx), round(dy))
-    pa, pb = la[in_a], lb[in_b]
-    usable = np.minimum(pa, pb) > 5
-    usable &= np.maximum(pa, pb) < 250
-    ratio = (_LOG2_LINEAR[pb] - _LOG2_LINEAR[pa])[usable]
-    if ratio.size < settings.ev_min_share * pa.size:
+def log2_ratio(la: NDArray[np.uint8], lb: NDArray[np.uint8], least: float) -> tuple[float | None, float]:
+    """Median and interquartile range of b over a in EV, where both are neither black nor white.
+
+    ``None`` where less than the share `least` of the pixels is.
+    """
+    usable = np.minimum(la, lb) > 5
+    usable &= np.maximum(la, lb) < 250
+    ratio = (_LOG2_LINEAR[lb] - _LOG2_LINEAR[la])[usable]
+    if ratio.size < max(least * la.size, 8):
         return None, 0.0
     at = (ratio.size // 4, ratio.size // 2, 3 * ratio.size // 4)
     ratio.partition(at)

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from windstill.group import content, focus
+from windstill.group import content, focus, views
 from windstill.group.content import ContentLink, Picture
 from windstill.group.focus import FocusLink, SharpMap
 from windstill.group.order import Shot, counter_of
@@ -84,6 +84,7 @@ class Gallery:
     _recent: OrderedDict[int, Picture | None] = field(default_factory=OrderedDict)
     _maps: dict[int, SharpMap | None] = field(default_factory=dict)
     _lit: dict[int, float] = field(default_factory=dict)
+    _features: OrderedDict[tuple[int, bool], views.Features] = field(default_factory=OrderedDict)
 
     def picture(self, i: int) -> Picture | None:
         """Content of frame i, ``None`` where it could not be decoded."""
@@ -131,12 +132,30 @@ class Gallery:
             return None
         return focus.distances(own, [m for m in maps if m is not None])
 
-    def compare(self, i: int, j: int) -> ContentLink:
-        """Content of frame j against frame i."""
+    def compare(self, i: int, j: int, *, far: bool = True) -> ContentLink:
+        """Content of frame j against frame i; with `far`, views that correlation misses are sought by features."""
         a, b = self.picture(i), self.picture(j)
         if a is None or b is None:
             return content.UNKNOWN
-        return content.compare(a, b, self.settings)
+        link = content.compare(a, b, self.settings)
+        if not far or link.view in ("same", "unknown") or link.odds >= self.settings.surely_overlap:
+            return link
+        found = views.match_views(self.features(i, False), self.features(j, False), self.settings)
+        if -2.9 < found.odds < self.settings.surely_overlap:
+            found = views.match_views(self.features(i, True), self.features(j, True), self.settings)
+        if found.odds > max(link.odds, 0):
+            return found
+        return replace(link, odds=link.odds + found.odds) if link.view == "overlap" and found.view == "other" else link
+
+    def features(self, i: int, careful: bool) -> views.Features:
+        """Features of frame i; a few frames' are kept."""
+        key = (i, careful)
+        if key not in self._features:
+            score = self.scores[self.shots[i].frame.name]
+            self._features[key] = views.features_of(score.small, careful=careful)
+            while len(self._features) > self.settings.features_kept:
+                self._features.popitem(last=False)
+        return self._features[key]
 
     def compare_focus(self, i: int, j: int, link: ContentLink) -> FocusLink:
         """Sharpness of frame j against frame i; nothing where they do not show the same."""
@@ -273,19 +292,21 @@ def link_between(gallery: Gallery, i: int, j: int, name: float = 0.0) -> Link:
     a, b = gallery.shots[i], gallery.shots[j]
     settings = gallery.settings
     one, two = a.frame.camera, b.frame.camera
-    seen = gallery.compare(i, j)
+    idle, clash = idle_between(a, b), clash_between(a, b)
+    # After a walk to the next scene no overlap is looked for at length.
+    seen = gallery.compare(i, j, far=clash < 1 and (idle is None or idle <= settings.gap_s))
     level_a, level_b = level_ev(one), level_ev(two)
     nominal = None if level_a is None or level_b is None else level_b - level_a
     nats, kind = mark_between(one, two, settings)
     return Link(
-        idle_s=idle_between(a, b),
+        idle_s=idle,
         content=seen,
         ev_nominal=nominal,
         ev=believed_ev(nominal, seen, settings),
         aperture_changed=bool(one.f_number and two.f_number and one.f_number != two.f_number),
         focus_step=focus_step(one.focus_m, two.focus_m),
         focus=gallery.compare_focus(i, j, seen),
-        clash=clash_between(a, b),
+        clash=clash,
         mark=nats,
         mark_kind=kind,
         name=name,

@@ -94,7 +94,8 @@ def _nearness(places: NDArray[np.float64], settings: GroupSettings) -> NDArray[n
     step = abs(places[-1] - places[-2])
     if step <= 0:
         return np.zeros(len(places) - 2)
-    return np.clip(1 - np.abs(places[:-2] - places[-1]) / (settings.return_share * step), 0.0, 1.0)
+    near = 1 - np.abs(places[:-2] - places[-1]) / (settings.return_share * step)
+    return np.asarray(np.clip(near, 0.0, 1.0), np.float64)
 
 
 def _view_return(

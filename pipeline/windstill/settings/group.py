@@ -57,6 +57,15 @@ class GroupSettings(Section):
         0.12, gt=0, lt=0.5,
         description="Long sides. Shifts up to this are one view reframed or hand-held; a panorama steps further.",
     )
+    surely_overlap: float = Field(
+        5.0, gt=0, description="Nats. Odds of an overlap at which matching features is not asked to confirm."
+    )
+    features_min: int = Field(60, ge=8, description="Features. With fewer, finding no match says little.")
+    features_per_nat: float = Field(2.0, gt=0, description="Matches beyond what is needed per nat of odds.")
+    feature_reach: float = Field(
+        0.008, gt=0, description="Long sides. How far a match may be off: blur, parallax and lens distortion."
+    )
+    features_kept: int = Field(64, ge=4, description="Frames whose features are kept in memory per stream.")
     ev_min_share: float = Field(
         0.05, gt=0, lt=1, description="Share of pixels clipped in neither frame that a brightness ratio needs."
     )
