@@ -162,11 +162,14 @@ class _Draw:
             "wind": {"speed_ms": 4.0, "gustiness": self._between(0.2, 0.9), "lull_s": self._log(3, 12)},
         }
         if not self._chance(0.08):
-            scene["blooms"] = [self._blooms(near, focal) for _ in range(1 if self.quick else int(rng.integers(1, 4)))]
+            groups = 1 if self.quick else int(rng.integers(1, 4))
+            # A panorama spreads them over all its views.
+            spread = 3 if kind == "panorama" and not self.quick else 1
+            scene["blooms"] = [self._blooms(near, focal, spread) for _ in range(groups)]
         self.scenes.append(scene)
         return name
 
-    def _blooms(self, near: float, focal: float) -> dict[str, Any]:
+    def _blooms(self, near: float, focal: float, spread: int) -> dict[str, Any]:
         rng = self.rng
         kind = self._pick("thrift", "thrift", "daisy", "seed-head", "leaf", "bush")
         pitch = self.sensor_mm / 6000
@@ -178,10 +181,11 @@ class _Draw:
         count = int(rng.integers(2, 9)) if self.quick else int(rng.integers(3, 34))
         if kind == "bush":
             count = int(rng.integers(1, 5))
+        count *= spread
         stem = near * self._between(0.25, 0.55) * 24 / max(24.0, focal)
         return {
-            "kind": kind, "count": count, "near_m": low, "far_m": high, "head_mm": (head * 0.8, head * 1.25),
-            "stem_mm": (stem * 700, stem * 1200), "sway_mm": _REFERENCE_PX * pitch * middle / focal,
+            "kind": kind, "count": count, "near_m": low, "far_m": high, "head_mm": (head * 800, head * 1250),
+            "stem_mm": (stem * 700, stem * 1200), "sway_mm": 1000 * _REFERENCE_PX * pitch * middle / focal,
             "frequency_hz": (1.2, 2.0), "clump": self._pick(1.0, 1.0, 4.0, 8.0),
         }
 
@@ -200,7 +204,7 @@ class _Draw:
         return {
             "scene": scene, "f_number": self._pick(5.6, 8, 8, 11, 11, 13, 16), "iso": round(self._log(100, 6400)),
             "compensation_ev": self._between(-1, 1), "pause_s": self._log(35, 400), "interval_s": self._log(0.25, 2.0),
-            "wind_ms": self._wind(), "shift_px": self._log(0.1, 2.5), "roll_deg": self._pick(0.0, 0.0, 0.01, 0.03),
+            "wind_ms": self._wind(), "shift_px": self._log(0.1, 1.5), "roll_deg": self._pick(0.0, 0.0, 0.01, 0.03),
             "sink_px": self._pick(0.0, 0.0, self._between(-8, 8)), "focus_m": self._near(scene) * self._log(1.2, 4),
             "settle_px": self._pick(0.0, 0.0, self._log(0.3, 3)),
         }
@@ -232,6 +236,8 @@ class _Draw:
                 before.append(aborted)
                 shot["pause_s"] = self._between(6, 30)
                 room -= 1
+        if odd and kind in ("bracket", "burst", "panorama") and self._chance(0.04):
+            shot["handheld"] = True
         takes = 1
         if kind != "single" and self.data and room > 1 and self._chance(0.25):
             takes = min(room, int(self.rng.integers(2, 4)))
@@ -332,6 +338,10 @@ class _Draw:
             "count": int(self.rng.integers(2, most + 1)), "order": self._pick("near-far", "near-far", "far-near"),
             "by_hand": by_hand,
         }
+        if self.lean.oddities and self._chance(0.12):
+            # Stopped too early: what is behind stays blurred.
+            focus["far_m"] = focus["near_m"] * self._between(1.2, 1.8)
+            shot["f_number"] = self._pick(2.8, 4, 5.6)
         if self.lean.oddities and self._chance(0.06):
             focus["repeat_position"] = int(self.rng.integers(1, focus["count"] + 1))
         return focus

@@ -173,8 +173,13 @@ def _bloom_patches(stage: Stage, frame: Exposure, bloom: Bloom, shake: NDArray[n
     if lo[0] >= stage.width or lo[1] >= stage.height or lo[0] + size[0] <= 0 or lo[1] + size[1] <= 0:
         return patches
     middle = mean - lo
-    matrix = np.column_stack([forward, middle - forward @ np.array([w // 2, h // 2])])
-    code = cv2.warpAffine(sprite, matrix, (size[0], size[1]), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT)
+    # Sampled through maps: they keep places to a hundredth of a pixel, which affine warps do not.
+    back = np.linalg.inv(forward)
+    dx = (np.arange(size[0]) - middle[0])[None, :]
+    dy = (np.arange(size[1]) - middle[1])[:, None]
+    mx = (back[0, 0] * dx + back[0, 1] * dy + w // 2).astype(np.float32)
+    my = (back[1, 0] * dx + back[1, 1] * dy + h // 2).astype(np.float32)
+    code = cv2.remap(sprite, mx, my, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT)
     colour = np.empty(code.shape, np.float32)
     _decode(code, _CODE.astype(np.float32), colour)
     patches.append(_Patch(int(lo[0]), int(lo[1]), blur(colour)))
