@@ -11,7 +11,7 @@ import pytest
 from PIL import Image
 
 from imaging.picture_files import jpeg_bytes, scene, write_dng
-from windstill.imaging import Decoded, decode, preview
+from windstill.imaging import Decoded, ImagingError, decode, preview
 from windstill.settings import ImagingSettings
 
 S = ImagingSettings()
@@ -72,6 +72,19 @@ def test_another_view_is_no_preview(tmp_path: Path) -> None:
     path = tmp_path / "a.jpg"
     path.write_bytes(with_index(scene(*FULL), scene(*SHOWN, seed=8), STEREO))
     assert preview(path, 1, S) is None
+
+
+def test_an_index_of_pictures_that_were_dropped(tmp_path: Path) -> None:
+    """Programs that save a JPEG anew may keep the index and lose what it lists; the picture is whole all the same."""
+    path = tmp_path / "a.jpg"
+    data = with_index(scene(*FULL), scene(*SHOWN), LARGE_THUMBNAIL)
+    main = data[: data.find(b"\xff\xd8\xff", data.find(b"\xff\xda"))]
+    path.write_bytes(main)
+    assert decode(path, 1, S).width_px == FULL[0]
+    assert preview(path, 1, S) is None
+    path.write_bytes(main[: len(main) // 2])
+    with pytest.raises(ImagingError, match="cut off"):
+        preview(path, 1, S)
 
 
 @pytest.mark.parametrize("place", ["segment", "behind"])

@@ -37,7 +37,7 @@ def jpeg_preview(path: Path, size: int, settings: ImagingSettings, *, allow_scal
     head, header = read_jpeg_head(path, settings)
     index = mp_index(head, header)
     if any(entry.start + entry.length > size for entry in index):
-        raise cut_off()
+        index = ()  # cut off, which shows below, or left by a program that dropped the pictures it lists
     best = _best(_listed(path, head, header, index, size), header, settings)
     if best is None or not index:
         data = head if len(head) == size else read_whole(path, settings)
