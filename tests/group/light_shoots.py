@@ -22,7 +22,7 @@ from windstill.records import CameraData, Frame, FrameScore, ShootFile, TileGrid
 WIDTH, HEIGHT = 6000, 4000
 _GRID = TileGrid(tile_px=74, rows=54, cols=81)
 _VIEW_W, _VIEW_H = 256, 171
-_SOURCES = ("camera", "coffee", "chelsea", "rocket", "brick", "grass", "gravel", "coins", "moon", "clock")
+_SOURCES = ("coffee", "chelsea", "brick", "grass", "gravel", "coins", "page")
 START = datetime(2031, 5, 17, 19, 42, 7, 120000)
 
 
@@ -43,7 +43,7 @@ def scene(seed: int) -> Scene:
     width, height = 4 * _VIEW_W, 3 * _VIEW_H
     canvas = np.zeros((height, width), np.float32)
     ramp = np.linspace(0.7, 0.25, height, dtype=np.float32)[:, None]
-    for _ in range(28):
+    for _ in range(40):
         source = getattr(skimage.data, _SOURCES[rng.integers(len(_SOURCES))])()
         grey = source if source.ndim == 2 else cv2.cvtColor(source, cv2.COLOR_RGB2GRAY)
         side_w, side_h = int(rng.integers(120, 300)), int(rng.integers(90, 200))
@@ -58,6 +58,11 @@ def scene(seed: int) -> Scene:
         top, left = max(y, 0), max(x, 0)
         part = patch[top - y : top - y + height - top, left - x : left - x + width - left]
         canvas[top : top + part.shape[0], left : left + part.shape[1]] = part
+    # Ground is rough at every scale; no place is plain.
+    for octave in range(5):
+        coarse = rng.normal(0, 1, (max(height >> (octave + 1), 2), max(width >> (octave + 1), 2))).astype(np.float32)
+        canvas += 0.07 * cv2.resize(coarse, (width, height), interpolation=cv2.INTER_CUBIC)
+    canvas = np.clip(canvas, 0, 1)
     linear = np.clip((0.15 + 0.75 * canvas) * (0.6 + ramp), 0.02, 1.2) ** 2.2
     # Ground rises from near at the bottom to far at the horizon, with some nearer things standing in it.
     dioptres = np.linspace(0.02, 1.2, height, dtype=np.float32)[:, None] ** 1.3 * np.ones((1, width), np.float32)
