@@ -35,7 +35,9 @@ CREATE TABLE IF NOT EXISTS runs (pid INTEGER NOT NULL, started_ns INTEGER NOT NU
 
 
 def default_cache_folder() -> Path:
-    """The folder for this user's caches, by the platform's custom."""
+    """``WINDSTILL_CACHE`` if set, else the folder for this user's caches by the platform's custom."""
+    if given := os.environ.get("WINDSTILL_CACHE"):
+        return Path(given)
     return Path(platformdirs.user_cache_dir("windstill", appauthor=False))
 
 
