@@ -340,19 +340,44 @@ def _number_and_nest(taken: list[_Taken], description: Description, counters: li
         written = description.start + timedelta(seconds=f.t_s + body.clock_offset_s)
         frames.append(replace(f, index=k, name=name, written_at=written))
         index_of[i, j] = k
-    scene_number: dict[str, int] = {}
+    places: list[tuple[str, float, _Span]] = []
     takes_seen: dict[tuple[int, Kind], int] = {}
     sets: list[TrueSet] = []
     for i in sorted(range(len(taken)), key=lambda i: taken[i].frames[0].t_s):
         one = taken[i]
         members = [(one.chains[j], index_of[i, j]) for j in range(len(one.frames))]
-        key = description.shots[one.shot].scene
-        scene = scene_number.setdefault(key, len(scene_number) + 1)
+        scene = _scene_number(places, description, description.shots[one.shot].scene, one.frames)
         formed = _nest(members, frames, None, one.aborted)
         kind = formed[0].kind
         takes_seen[scene, kind] = take = takes_seen.get((scene, kind), 0) + 1
         sets.extend(replace(s, scene=scene, take=take) for s in formed)
     return Timeline(tuple(frames), tuple(sets))
+
+
+_Span = tuple[float, float, float, float]
+"""Left, right, lower and upper bound of what a set sees, radians."""
+
+
+def _scene_number(
+    places: list[tuple[str, float, _Span]], description: Description, name: str, frames: list[Exposure]
+) -> int:
+    """CONTRACT's scene: what shares at least half of the picture (of its span), at focal lengths within 15 %."""
+    scene = next(s for s in description.scenes if s.name == name)
+    long_px, short_px = description.size_px
+    width, height = (short_px, long_px) if scene.upright else (long_px, short_px)
+    pitch_mm = description.bodies[frames[0].body].sensor_mm / long_px
+    across, up = (math.atan(side * pitch_mm / 2 / scene.focal_mm) for side in (width, height))
+    yaw, tilt = [f.yaw for f in frames], [f.pitch for f in frames]
+    span = (min(yaw) - across, max(yaw) + across, min(tilt) - up, max(tilt) + up)
+    field = scene.focal_mm / description.bodies[frames[0].body].sensor_mm
+    for number, (other, other_field, seen) in enumerate(places, 1):
+        common = max(0.0, min(span[1], seen[1]) - max(span[0], seen[0]))
+        common *= max(0.0, min(span[3], seen[3]) - max(span[2], seen[2]))
+        larger = max((s[1] - s[0]) * (s[3] - s[2]) for s in (span, seen))
+        if other == name and abs(math.log(field / other_field)) <= math.log(1.15) and common >= 0.5 * larger:
+            return number
+    places.append((name, field, span))
+    return len(places)
 
 
 def _nest(

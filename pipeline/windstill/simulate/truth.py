@@ -2,7 +2,7 @@
 
 Sharpness of a thing in a frame, for relevance and coverage: the fine detail of natural texture falls as 1 / sigma of
 the whole blur (its spectrum is near 1/f, so the root mean square of its gradient goes as 1 / sigma). A disc of
-diameter b has a deviation of b / 4 in each direction, a smear of length L one of L / sqrt(12) along it.
+diameter b has a deviation of b / 4 in each direction.
 """
 
 from __future__ import annotations
@@ -267,6 +267,8 @@ class SceneTruth:
             row = self._region(stage, s, a, b, bloom, relation, mapping, homography)
             if row is not None:
                 regions.append(row)
+        if relation != "view" and a.at != b.at:
+            regions += self._parallax(stage, s, a, b, relation, mapping)
         clouds = self._clouds(stage, a, b, relation)
         if clouds is not None:
             regions.append(clouds)
@@ -355,6 +357,41 @@ class SceneTruth:
             "visible": 1.0, "_area": float(here.mean()),
         }
 
+    def _parallax(
+        self, stage: Stage, s: TrueSet, a: Exposure, b: Exposure, relation: Relation,
+        mapping: tuple[float, float, float, float],
+    ) -> list[dict[str, Any]]:
+        """Still scenery that the camera's own move displaced against the rest: one region for each layer."""
+        seen = self.seen(a)
+        u, v = _places(stage.camera(a), seen)
+        out = []
+        for i, layer in enumerate(stage.layers):
+            here = (seen.layer == i).ravel()
+            if here.mean() < LEAST_AREA or not layer.textured:
+                continue
+            points = stage.camera(a).place(u[here], v[here], layer.distance_m)
+            in_b = stage.camera(b).project(points)
+            apart = apply_similarity(in_b, mapping, stage.camera(a).centre) - np.stack(
+                [seen.x.ravel()[here], seen.y.ravel()[here]], axis=-1)
+            moved = np.median(apart, axis=0)
+            if not np.all(np.isfinite(moved)) or math.hypot(*moved) < 0.05:
+                continue
+            relevant = True
+            if relation == "focus":
+                relevant = self._switching(stage, s, a, b, layer.distance_m)
+            elif relation == "exposure":
+                flat, light = stage.body(a).flat_response, seen.light.ravel()[here]
+                ia, ib = display(light * stage.gain(a), flat), display(light * stage.gain(b), flat)
+                relevant = bool((blend_relevance(ia, ib) >= 0.5).mean() > 0.5)
+            blurs = stage.blur_px(a, layer.distance_m), stage.blur_px(b, layer.distance_m)
+            out.append({
+                **_box(seen, here.reshape(seen.x.shape)), "sway_x_px": _r(moved[0]), "sway_y_px": _r(moved[1]),
+                "relevant": relevant, "smear_px": 0.0, "blur_px": _r(max(blurs)), "object": layer.name,
+                "why": "parallax" if relevant else "", "distance_m": _r(layer.distance_m), "visible": 1.0,
+                "_area": float(here.mean()),
+            })
+        return out
+
     def _changing(self, a: Exposure) -> list[dict[str, Any]]:
         """Areas whose texture is another one in every frame: water."""
         out = []
@@ -379,26 +416,24 @@ class SceneTruth:
         solid = px[px[:, 3] >= 0.5 * px[:, 3].max()][:, :3]
         return np.asarray((solid**GAMMA) @ np.array([0.2126, 0.7152, 0.0722]))
 
-    def _sharpness(self, stage: Stage, frame: Exposure, distance: float, smear_px: float = 0.0) -> float:
+    def _sharpness(self, stage: Stage, frame: Exposure, distance: float) -> float:
         b = stage.blur_px(frame, distance)
-        return SHARP_SIGMA_PX / math.sqrt(SHARP_SIGMA_PX**2 + b * b / 16 + smear_px**2 / 24)
+        return SHARP_SIGMA_PX / math.sqrt(SHARP_SIGMA_PX**2 + b * b / 16)
+
+    def _switching(self, stage: Stage, s: TrueSet, a: Exposure, b: Exposure, distance: float) -> bool:
+        """The merge switches between a and b for things at a distance."""
+        best = max(self._sharpness(stage, self._represent(m), distance) for m in s.members)
+        sa, sb = self._sharpness(stage, a, distance), self._sharpness(stage, b, distance)
+        return max(sa, sb) >= best * 0.999 and min(sa, sb) >= OTHER_SHARPNESS * max(sa, sb)
 
     def _switches(self, stage: Stage, s: TrueSet, a: Exposure, b: Exposure, bloom: Bloom) -> tuple[bool, str]:
-        frames = [self._represent(m) for m in s.members]
-
-        def switching(distance: float) -> bool:
-            values = [self._sharpness(stage, f, distance) for f in frames]
-            best = max(values)
-            sa, sb = self._sharpness(stage, a, distance), self._sharpness(stage, b, distance)
-            return max(sa, sb) >= best * 0.999 and min(sa, sb) >= OTHER_SHARPNESS * max(sa, sb)
-
-        if switching(bloom.distance_m):
+        if self._switching(stage, s, a, b, bloom.distance_m):
             return True, "switch"
         # Its blurred outline lies over what is behind: relevant where that is being switched.
         if min(stage.blur_px(a, bloom.distance_m), stage.blur_px(b, bloom.distance_m)) > 2 * SERVED_DISC_PX * self.unit:
             return False, ""
         behind = [la.distance_m for la in stage.layers if la.distance_m > bloom.distance_m and la.textured]
-        if behind and switching(min(behind)):
+        if behind and self._switching(stage, s, a, b, min(behind)):
             return True, "outline"
         return False, ""
 
