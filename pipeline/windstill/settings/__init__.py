@@ -24,6 +24,7 @@ from windstill.settings.report import ReportSettings
 from windstill.settings.run import RunSettings
 from windstill.settings.scan import ScanSettings
 from windstill.settings.score import ScoreSettings
+from windstill.settings.season import SeasonSettings
 
 
 class SettingsError(ValueError):
@@ -42,6 +43,7 @@ class Settings(Section):
     report: ReportSettings = Field(default_factory=ReportSettings)
     run: RunSettings = Field(default_factory=RunSettings)
     plan: PlanSettings = Field(default_factory=PlanSettings)
+    season: SeasonSettings = Field(default_factory=SeasonSettings)
 
 
 def load_settings(profile: Path | None = None, overrides: dict[str, dict[str, Any]] | None = None) -> Settings:
@@ -86,6 +88,6 @@ def _explained(error: ValidationError) -> str:
 
 __all__ = [
     "AdviseSettings", "AssessSettings", "GroupSettings", "ImagingSettings", "PlanSettings", "ReportSettings",
-    "RunSettings", "ScanSettings", "ScoreSettings", "Section", "Settings", "SettingsError", "assignments",
-    "find_profile", "load_settings", "profile_names",
+    "RunSettings", "ScanSettings", "ScoreSettings", "SeasonSettings", "Section", "Settings", "SettingsError",
+    "assignments", "find_profile", "load_settings", "profile_names",
 ]

@@ -1,0 +1,73 @@
+"""`windstill settings` on the screen and its page in a real browser."""
+
+from __future__ import annotations
+
+import re
+import shutil
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from season_tables import Truth, make_season
+from windstill.cli import main
+
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+
+
+def run(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[int, str, str]:
+    with pytest.raises(SystemExit) as ended:
+        main(["settings", *arguments])
+    said = capsys.readouterr()
+    return int(ended.value.code or 0), said.out, said.err
+
+
+@pytest.fixture(scope="module")
+def season(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("season")
+    make_season(folder, Truth(per_doubling=2), np.random.default_rng(1), shoots=12)
+    return folder
+
+
+def test_a_season_on_the_screen(season: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    past = [str(p) for p in sorted(season.glob("*-windstill"))]
+    out = tmp_path / "out"
+    status, screen, errors = run(capsys, *past, "--out", str(out), "--wind-log", str(season / "winds.csv"))
+    assert (status, errors) == (0, "")
+    assert "12 reviews, 48 sets, 48 judged" in screen
+    assert re.search(r"\d+ of \d+ at 1/60 s \(likely \d+ % to \d+ %", screen)
+    assert "Half of the sets fail at" in screen
+    tables = {"season.html", "season-sets.csv", "shutters.csv", "conditions.csv", "outcomes.csv"}
+    assert {p.name for p in out.iterdir()} == tables
+
+
+def test_nothing_to_learn_from(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    status, screen, errors = run(capsys, str(tmp_path / "none"), "--out", str(tmp_path / "out"))
+    assert status == 1
+    assert screen == ""
+    assert len(errors.strip().splitlines()) == 1
+    assert not (tmp_path / "out").exists()
+    assert run(capsys)[0] == 2
+
+
+@pytest.mark.browser
+def test_page_in_a_real_browser(season: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    if CHROMIUM is None:
+        pytest.skip("no Chromium browser on this machine")
+    playwright = pytest.importorskip("playwright.sync_api")
+    past = [str(p) for p in sorted(season.glob("*-windstill"))]
+    run(capsys, *past, "--out", str(tmp_path), "--wind-log", str(season / "winds.csv"))
+    with playwright.sync_playwright() as started:
+        browser = started.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
+        page = browser.new_page(viewport={"width": 390, "height": 800})
+        said: list[str] = []
+        page.on("console", lambda message: said.append(message.text))
+        page.on("request", lambda asked: said.append(asked.url) if not asked.url.startswith("data:") else None)
+        page.goto((tmp_path / "season.html").as_uri())
+        assert said == [(tmp_path / "season.html").as_uri()]
+        assert page.evaluate("document.documentElement.scrollWidth <= innerWidth")
+        widths: list[Any] = page.evaluate("[...document.images].map(i => i.naturalWidth)")
+        assert len(widths) >= 2
+        assert min(widths) > 100
+        browser.close()
