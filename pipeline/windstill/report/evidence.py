@@ -44,7 +44,8 @@ def _layers(
         if overlay is not None:
             yield pair.frame_a, Layer("sway", overlay, map_says(shoot, pair))
     smeared = scores.get(measure.smear_frame or "")
-    if smeared is not None and measure.smear_px is not None:
+    smear_shows = album.plan.quiet or (measure.smear_px or 0) > verdict.tolerance_px
+    if smeared is not None and measure.smear_px is not None and smear_shows:
         image = smear_overlay(
             smeared.grid, smeared.smear_px, smeared.smear_confidence, smeared.textured, verdict.tolerance_px,
             smeared.width_px, smeared.height_px,
@@ -52,7 +53,8 @@ def _layers(
         says = f"Smear in {words.short_name(smeared.frame)}: up to {words.px(measure.smear_px)} where the merge draws."
         yield smeared.frame, Layer("smear", album.png(png(image), *image.size), says)
     cover, first = measure.coverage, node.frames[0]
-    if cover is not None and first in scores and len(node.frames) > 1:
+    gaps_show = album.plan.quiet or (cover is not None and bool(cover.gaps or (cover.best < 0).any()))
+    if cover is not None and first in scores and len(node.frames) > 1 and gaps_show:
         image = coverage_overlay(cover, len(measure.frames), *shoot.size(first))
         says = f"{words.percent(cover.coverage_pct)} of the textured picture is served by some frame."
         if cover.gaps:
@@ -126,7 +128,7 @@ def _ring(shoot: Shoot, pair: PairMeasure) -> Ring | None:
 
 def graph(shoot: Shoot, album: Album, node: FrameSet, verdict: SetVerdict) -> Picture | None:
     """The set over time; fewer than three frames make no graph."""
-    if len(node.frames) < 3 or not wanted(album.plan.maps, verdict.outlook):
+    if len(node.frames) < 3 or not wanted(album.plan.crops, verdict.outlook):
         return None
     data = graph_data(shoot, node, verdict)
     return album.svg(draw_graph(data), WIDTH, HEIGHT) if data else None

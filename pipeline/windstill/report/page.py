@@ -12,14 +12,12 @@ from jinja2 import Environment, PackageLoader, StrictUndefined, select_autoescap
 from markupsafe import Markup
 
 from windstill.records import Review
+from windstill.report.budget import first_plan
 from windstill.report.build import build_page
 from windstill.report.pictures import FOLDER, PLANS, Album
 from windstill.settings import Settings
 
 _MB = 1_000_000
-# What the markup of one frame and one set takes beside its pictures, measured on long shoots; only to skip
-# plans that cannot fit.
-_FRAME_MARKUP_BYTES = 900
 
 
 def render_page(review: Review, settings: Settings, out: Path) -> str:
@@ -35,25 +33,11 @@ def render_page(review: Review, settings: Settings, out: Path) -> str:
     """
     limit = int(settings.report.embed_limit_mb * _MB)
     if settings.report.assets == "embed":
-        for plan in PLANS[_first_plan(review, limit) :]:
+        for plan in PLANS[first_plan(review, limit) :]:
             page = _render(review, Album(review.scores, plan), settings)
             if len(page.encode("utf-8")) <= limit:
                 return page
     return _render(review, Album(review.scores, PLANS[0], out / FOLDER), settings)
-
-
-def _first_plan(review: Review, limit: int) -> int:
-    """The largest plan whose strips alone could fit, judged by the shoot's own pictures."""
-    sizes = [len(score.thumbnail_jpeg) for score in review.scores.values()]
-    if not sizes:
-        return 0
-    room = limit - len(review.frames) * _FRAME_MARKUP_BYTES
-    for i, plan in enumerate(PLANS):
-        # A JPEG shrinks with its area, less what is fixed; base64 adds a third.
-        share = min(1.0, (plan.strip_px / PLANS[0].strip_px) ** 1.6)
-        if sum(sizes) * share * 4 / 3 < room:
-            return i
-    return len(PLANS) - 1
 
 
 def _render(review: Review, album: Album, settings: Settings) -> str:

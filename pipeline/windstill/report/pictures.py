@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import base64
 import hashlib
-import io
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Literal
 
-from PIL import Image, UnidentifiedImageError
+import cv2
+import numpy as np
+import simplejpeg
 
 from windstill.records import FrameScore
 from windstill.report.aside import written_aside
@@ -23,7 +24,8 @@ class PicturePlan:
     """How large the pictures of one report are; plans get smaller as shoots get longer.
 
     `crops` and `maps` say for which sets: all, those above tolerance or not clean, or only hard and lost ones.
-    `every_pair` embeds the sway map of every pair instead of the worst one's.
+    `crops` goes for the graphs as well. `every_pair` embeds the sway map of every pair instead of the worst one's;
+    `quiet` also embeds smear and coverage maps on which there is nothing to see.
     """
 
     strip_px: int
@@ -33,16 +35,17 @@ class PicturePlan:
     crops: Literal["all", "troubled", "bad"]
     maps: Literal["all", "troubled", "bad"]
     every_pair: bool
+    quiet: bool
 
 
-# Sizes are what fits at 20, 100, 500, 2,000 and 4,000 frames; the plan is chosen by trying, not by these counts.
 PLANS = (
-    PicturePlan(480, 85, 480, 85, "all", "all", True),
-    PicturePlan(320, 78, 480, 78, "all", "all", True),
-    PicturePlan(240, 72, 400, 72, "all", "all", False),
-    PicturePlan(220, 68, 320, 68, "troubled", "all", False),
-    PicturePlan(160, 62, 280, 62, "troubled", "troubled", False),
-    PicturePlan(120, 58, 240, 58, "bad", "bad", False),
+    PicturePlan(480, 85, 480, 85, "all", "all", True, True),
+    PicturePlan(320, 80, 480, 80, "all", "all", True, True),
+    PicturePlan(320, 74, 400, 74, "all", "all", False, True),
+    PicturePlan(240, 72, 360, 72, "troubled", "all", False, False),
+    PicturePlan(200, 66, 300, 66, "troubled", "troubled", False, False),
+    PicturePlan(160, 62, 280, 62, "bad", "troubled", False, False),
+    PicturePlan(120, 58, 240, 58, "bad", "bad", False, False),
 )
 
 
@@ -117,17 +120,32 @@ def resized(data: bytes, long_px: int | None, quality: int) -> tuple[bytes, int,
     Already small and plain ones are given back as they are; what is no picture gives no bytes.
     """
     try:
-        with Image.open(io.BytesIO(data)) as image:
-            plain = image.format == "JPEG" and not {"exif", "xmp", "comment", "photoshop", "mp"} & set(image.info)
-            if plain and (long_px is None or max(image.size) <= long_px):
-                return data, *image.size
-            if long_px is not None:
-                image.draft("RGB", (long_px, long_px))
-            picture = image.convert("RGB")
-    except (UnidentifiedImageError, OSError, Image.DecompressionBombError):
+        height, width, *_ = simplejpeg.decode_jpeg_header(data)
+        small = long_px is None or max(width, height) <= long_px
+        if small and _holds_only_the_picture(data):
+            return data, width, height
+        pixels = simplejpeg.decode_jpeg(data, colorspace="RGB", fastdct=True)
+    except ValueError:
         return b"", 0, 0
-    if long_px is not None and max(picture.size) > long_px:
-        picture.thumbnail((long_px, long_px), Image.Resampling.BOX if long_px < 200 else Image.Resampling.HAMMING)
-    out = io.BytesIO()
-    picture.save(out, "JPEG", quality=quality, optimize=True)
-    return out.getvalue(), *picture.size
+    if not small and long_px is not None:
+        scale = long_px / max(width, height)
+        size = (max(1, round(width * scale)), max(1, round(height * scale)))
+        pixels = cv2.resize(pixels, size, interpolation=cv2.INTER_AREA)
+    out = simplejpeg.encode_jpeg(np.ascontiguousarray(pixels), quality, colorspace="RGB", colorsubsampling="420")
+    return bytes(out), pixels.shape[1], pixels.shape[0]
+
+
+def _holds_only_the_picture(data: bytes) -> bool:
+    """Whether a JPEG has no camera data, profile or comment: no marker APP1 to APP15 or COM before its pixels.
+
+    Marker layout: ITU-T T.81, annex B.
+    """
+    at = 2
+    while at + 4 <= len(data) and data[at] == 0xFF:
+        marker, length = data[at + 1], int.from_bytes(data[at + 2 : at + 4], "big")
+        if marker == 0xDA:
+            return True
+        if 0xE1 <= marker <= 0xEF or marker == 0xFE:
+            return False
+        at += 2 + length
+    return False

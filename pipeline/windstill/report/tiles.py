@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pyarrow as pa
@@ -23,11 +24,15 @@ SCHEMA = pa.schema(
 )
 # Rows held before they are written: keeps memory flat on long shoots and row groups large enough to read fast.
 _ROWS_PER_GROUP = 250_000
+_REPEATED = [f.name for f in SCHEMA if not pa.types.is_floating(f.type)]
+_MEASURED = [f.name for f in SCHEMA if pa.types.is_floating(f.type)]
 
 
 def write_tiles(review: Review, target: Path) -> None:
     """Write tiles.parquet; sway is null where nothing could be measured."""
-    with written_aside(target) as aside, pq.ParquetWriter(aside, SCHEMA, compression="zstd") as writer:
+    # Measures never repeat: a dictionary of them costs three times the time and half as much space again.
+    form: dict[str, Any] = {"use_dictionary": _REPEATED, "use_byte_stream_split": _MEASURED, "compression": "zstd"}
+    with written_aside(target) as aside, pq.ParquetWriter(aside, SCHEMA, **form) as writer:
         held: list[pa.RecordBatch] = []
         rows = 0
         for batch in _batches(review):
