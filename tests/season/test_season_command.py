@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from season_tables import Truth, make_season
@@ -71,3 +72,17 @@ def test_page_in_a_real_browser(season: Path, tmp_path: Path, capsys: pytest.Cap
         assert len(widths) >= 2
         assert min(widths) > 100
         browser.close()
+
+
+@pytest.mark.slow
+def test_real_reviews_are_read(sample_shoot: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as ended:
+        main(["review", str(sample_shoot), "--out", str(tmp_path / "thrift-windstill")])
+    assert ended.value.code == 0
+    capsys.readouterr()
+    status, screen, errors = run(capsys, str(tmp_path / "thrift-windstill"), "--out", str(tmp_path / "season"))
+    assert (status, errors) == (0, "")
+    assert "Too few sets" in screen
+    sets = pd.read_csv(tmp_path / "season" / "season-sets.csv")
+    assert {"stack", "bracket"} <= set(sets["kind"])
+    assert sets.loc[sets["kind"] == "stack", ["shutter_s", "focal_mm", "nearest_m", "gap_s"]].notna().all().all()

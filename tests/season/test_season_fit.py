@@ -38,7 +38,7 @@ def within(seed: int, n: int, slope: float, seasons: int) -> tuple[float, float]
 
 
 def test_half_fail_shutter_is_found_and_its_interval_keeps_its_word() -> None:
-    # 60 draws: a true 95 % interval covers fewer than 53 of them once in 78 such tests.
+    # 60 draws: a true 95 % interval covers fewer than 53 of them once in 100 such tests.
     covered, close = within(7, 160, 2.5, 60)
     assert covered >= 53 / 60
     assert close >= 0.97

@@ -71,7 +71,7 @@ def movement_figure(season: Season) -> str:
 def against_figure(season: Season) -> str:
     """Sway against every other condition that is known and varies."""
     sets = season.sets
-    shown = [(c, label) for c, label in _AGAINST if (sets[c] > 0).sum() >= 3 and sets[c].nunique() > 1]
+    shown = [(c, label) for c, label in _AGAINST if _varies(sets.loc[sets[c] > 0, c])]
     if not shown:
         return ""
     rows = math.ceil(len(shown) / 3)
@@ -85,6 +85,11 @@ def against_figure(season: Season) -> str:
     return _address(figure)
 
 
+def _varies(values: pd.Series) -> bool:
+    """Three values or more, and the largest a third over the least: less than that shows nothing."""
+    return len(values) >= 3 and bool(values.max() > values.min() * 4 / 3)
+
+
 def _scatter(axes: Any, sets: pd.DataFrame, x: str, y: str) -> None:
     # Nothing measured draws at a twentieth of a pixel, so that still sets stay on a logarithmic scale.
     for held, marker, colour in ((1.0, "o", _HELD), (0.0, "x", _FAILED)):
@@ -96,6 +101,10 @@ def _scatter(axes: Any, sets: pd.DataFrame, x: str, y: str) -> None:
     tolerance = sets["tolerance_px"].median()
     if tolerance > 0:
         axes.axhline(tolerance, color=_SOFT, lw=0.8, ls=":")
+    low, high = axes.get_ylim()
+    decades = [10.0**k for k in range(math.floor(math.log10(low)), math.ceil(math.log10(high)) + 1)]
+    axes.set_yticks(decades, [f"{d:g}" for d in decades])
+    axes.set_ylim(low, high)
     axes.minorticks_off()
     if x != "shutter_s":
         known = np.unique(sets[x].dropna())
