@@ -177,6 +177,7 @@ class Shot(Part):
     iso: float = Field(100.0, gt=0)
     exposure_s: float | None = Field(None, gt=0, description="Otherwise metered at the first frame of a take.")
     compensation_ev: float = 0.0
+    longest_s: float = Field(15.0, gt=0, description="A longer metered exposure is avoided by raising ISO.")
     focus_m: float = Field(2.0, gt=0.05, description="Focus of frames that are no stack; inf allowed.")
     wind_ms: float | None = Field(None, ge=0)
     wait_for_lull: bool = Field(False, description="Each take starts in the next lull.")

@@ -206,7 +206,7 @@ class _Draw:
             "compensation_ev": self._between(-1, 1), "pause_s": self._log(35, 400), "interval_s": self._log(0.25, 2.0),
             "wind_ms": self._wind(), "shift_px": self._log(0.1, 1.5), "roll_deg": self._pick(0.0, 0.0, 0.01, 0.03),
             "sink_px": self._pick(0.0, 0.0, self._between(-8, 8)), "focus_m": self._near(scene) * self._log(1.2, 4),
-            "settle_px": self._pick(0.0, 0.0, self._log(0.3, 3)),
+            "settle_px": self._pick(0.0, 0.0, self._log(0.3, 3)), "longest_s": self._log(0.2, 3.0),
         }
 
     def _near(self, scene: str) -> float:

@@ -19,8 +19,9 @@ from windstill.simulate.series import exact_aperture, exact_iso, exact_shutter
 from windstill.simulate.wind import Gusts
 
 KIND_OF_AXIS: dict[Axis, Kind] = {"view": "panorama", "focus": "stack", "exposure": "bracket", "repeat": "burst"}
-_REFLECTED_K = 12.5
-"""Calibration of reflected light: N^2 / t = L S / K."""
+
+
+_HIGHEST_ISO = 25_600
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,6 +249,10 @@ def _take(
     f_number, iso = exact_aperture(shot.f_number), exact_iso(shot.iso)
     light = description.light_ev - description.light_fall_ev_min * now / 60
     metered = 2 ** (-light + shot.compensation_ev) * f_number**2 * 100 / iso
+    while shot.exposure_s is None and metered > shot.longest_s and iso < _HIGHEST_ISO:
+        iso = exact_iso(iso * 2 ** (1 / 3))
+        metered = 2 ** (-light + shot.compensation_ev) * f_number**2 * 100 / iso
+    metered = min(metered, 4 * shot.longest_s)
     base = exact_shutter(shot.exposure_s if shot.exposure_s is not None else metered)
     one = _Taken(number, take, shot.role, aborted=aborted)
     previous: _Step | None = None
