@@ -13,6 +13,7 @@ import pytest
 
 from season_tables import Truth, make_season
 from windstill.cli import main
+from windstill.season import learn, write_season
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 
@@ -53,12 +54,11 @@ def test_nothing_to_learn_from(tmp_path: Path, capsys: pytest.CaptureFixture[str
 
 
 @pytest.mark.browser
-def test_page_in_a_real_browser(season: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_page_in_a_real_browser(season: Path, tmp_path: Path) -> None:
     if CHROMIUM is None:
         pytest.skip("no Chromium browser on this machine")
     playwright = pytest.importorskip("playwright.sync_api")
-    past = [str(p) for p in sorted(season.glob("*-windstill"))]
-    run(capsys, *past, "--out", str(tmp_path), "--wind-log", str(season / "winds.csv"))
+    write_season(learn(sorted(season.glob("*-windstill")), wind_log=season / "winds.csv"), tmp_path)
     with playwright.sync_playwright() as started:
         browser = started.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"])
         page = browser.new_page(viewport={"width": 390, "height": 800})

@@ -98,7 +98,7 @@ def test_longest_safe_shutter_and_its_price(tmp_path: Path) -> None:
 
 
 def test_advice_from_a_curve_stays_within_what_was_tried(tmp_path: Path) -> None:
-    make_season(tmp_path, Truth(), np.random.default_rng(4), shoots=30)
+    make_season(tmp_path, Truth(), np.random.default_rng(4), shoots=15, stacks=8)
     season = learn(sorted(tmp_path.glob("*-windstill")))
     assert season.advice is not None
     assert season.advice.from_fit

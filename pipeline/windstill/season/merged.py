@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from windstill.season.reading import PastReview
 
@@ -80,7 +81,7 @@ def _rows(review: PastReview) -> list[dict[str, object]]:
     background = review.pairs.assign(root=review.pairs["frame_a"].map(pairs_root)).groupby("root")["sway_p50_px"].max()
     rows: list[dict[str, object]] = []
     tops = review.sets[(review.sets["parent_set"] == "") & (review.sets["kind"] != "single")]
-    by_root = dict(tuple(review.frames.groupby(roots)))
+    by_root = {str(root): part for root, part in review.frames.assign(begins=_seconds(review.frames)).groupby(roots)}
     for top in tops.to_dict("records"):
         frames = by_root.get(top["set_id"])
         if frames is None or len(frames) < 2:
@@ -136,10 +137,18 @@ def _finite(distances: pd.Series | None) -> float:
 
 def _gap_s(frames: pd.DataFrame) -> float:
     """Median pause from the end of one frame to the start of the next, seconds; empty where times are unknown."""
-    begins = wall_clock(frames["captured_at"])
-    order = begins.sort_values().index
-    pauses = begins.loc[order].diff().dt.total_seconds() - frames["exposure_s"].loc[order].shift()
-    return float(pauses.clip(lower=0).median())
+    begins, lasts = frames["begins"].to_numpy(dtype=float), frames["exposure_s"].to_numpy(dtype=float)
+    order = np.argsort(begins, kind="stable")
+    pauses = np.diff(begins[order]) - lasts[order][:-1]
+    pauses = pauses[np.isfinite(pauses)]
+    return float(np.median(pauses.clip(min=0))) if len(pauses) else math.nan
+
+
+def _seconds(frames: pd.DataFrame) -> NDArray[np.float64]:
+    """When each frame began, in seconds; empty where unknown."""
+    times = wall_clock(frames["captured_at"]).to_numpy(dtype="datetime64[us]")
+    seconds = times.astype(np.int64) / 1e6
+    return np.where(np.isnat(times), np.nan, seconds)
 
 
 def wall_clock(times: pd.Series) -> pd.Series:

@@ -13,10 +13,14 @@ _NEEDED = {
     "sets.csv": ("set_id", "parent_set", "kind", "sway_max_px", "tolerance_px", "smear_px", "outlook", "started_at"),
     "pairs.csv": ("set_id", "frame_a", "frame_b", "sway_p50_px"),
 }
+# Read where they are there; the rest of each table is left unread.
+_WELCOME = {
+    "frames.csv": ("camera", "focus_m", "shake_px", "width_px", "height_px"),
+    "sets.csv": ("picture_area_pct", "coverage_pct"),
+    "pairs.csv": (),
+}
 _TEXT = {
-    "frame", "files", "captured_at", "camera", "lens", "set_id", "kind", "keep", "note", "parent_set", "members",
-    "started_at", "outlook", "reasons", "worst_pair", "base_frame", "keep_frames", "advice", "frame_a", "frame_b",
-    "relation", "homography",
+    "frame", "captured_at", "camera", "set_id", "kind", "parent_set", "started_at", "outlook", "frame_a", "frame_b",
 }  # fmt: skip
 
 
@@ -95,8 +99,11 @@ def _read(folder: Path, taken: set[str]) -> PastReview:
 
 
 def _table(path: Path, needed: Sequence[str]) -> pd.DataFrame:
+    wanted = {*needed, *_WELCOME[path.name]}
     try:
-        table = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8", on_bad_lines="error")
+        table = pd.read_csv(
+            path, dtype=str, keep_default_na=False, encoding="utf-8", usecols=lambda name: name in wanted
+        )
     except (OSError, UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as err:
         reason = err.strerror if isinstance(err, OSError) and err.strerror else "not a table of a review"
         raise SeasonError(f"{path}: cannot be read ({reason}); review the shoot again") from err
