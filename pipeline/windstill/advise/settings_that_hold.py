@@ -44,4 +44,5 @@ def shutter_phrase(camera: CameraData, smear_px: float, tolerance_px: float) -> 
 def round_iso(iso: float) -> int:
     """The nominal figure shown for an exact ISO value: 403 -> 400, 1613 -> 1600."""
     nominal = [first * 2.0**octave for first in (100, 125, 160) for octave in range(-1, 11)]
-    return round(min(nominal, key=lambda n: abs(math.log2(n / iso))))
+    nearest: float = min(nominal, key=lambda n: abs(math.log2(n / iso)))
+    return round(nearest)

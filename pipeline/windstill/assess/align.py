@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from windstill.assess.geometry import (
     Matrix,
     apply,
+    apply_with_jacobian,
     at_reduction,
     centre_of,
     inverse,
@@ -263,7 +264,7 @@ def _fit_level(
         return None
     full = at_reduction(correction, 1 / reduction) @ start
     # A mapping that squeezes the picture to a line came from windows that agree by chance.
-    if not np.isfinite(full).all() or not 0.3 < abs(np.linalg.det(full[:2, :2])) < 3:
+    if not _plausible(full, at_a * reduction):
         return None
     return _Fit(
         matrix=full / full[2, 2],
@@ -271,6 +272,15 @@ def _fit_level(
         inliers=int(inlier.sum()),
         share=float(inlier.sum() / max(comparable.sum(), 1)),
     )
+
+
+def _plausible(matrix: Matrix, places: NDArray[np.float64]) -> bool:
+    """Whether a mapping keeps areas within a factor of five where windows were matched, and turns nothing over."""
+    if not np.isfinite(matrix).all() or abs(np.linalg.det(matrix)) < 1e-9:
+        return False
+    _, jacobian = apply_with_jacobian(inverse(matrix), places)
+    area = np.linalg.det(jacobian)
+    return bool(np.isfinite(area).all() and (area > 0.2).all() and (area < 5).all())
 
 
 def _robust_fit(

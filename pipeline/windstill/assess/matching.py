@@ -266,8 +266,11 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
                 uy *= 2.0 / length
             dx += ux
             dy += uy
-            if np.sqrt((dx - start[k, 0]) ** 2 + (dy - start[k, 1]) ** 2) > max_step:
-                break
+            away = np.sqrt((dx - start[k, 0]) ** 2 + (dy - start[k, 1]) ** 2)
+            if away > max_step:
+                # A step may overshoot and come back: hold it at the rim.
+                dx = start[k, 0] + (dx - start[k, 0]) * max_step / away
+                dy = start[k, 1] + (dy - start[k, 1]) * max_step / away
             if length < 0.01:
                 # Converged: another round would only confirm it.
                 if zncc >= best:

@@ -26,6 +26,7 @@ from windstill.settings import AssessSettings
 
 _LOW, _HIGH = 4, 251  # 8-bit steps: outside, a pixel is lost in the dark or clipped
 _SMALLEST_HALF = 8
+_REACH = 4.0  # pixels of a level a window is led from where it starts
 _EQUALISE = 4  # smoothing passes on a level: a disc of up to about six pixels there
 _COARSEST = 4  # levels above the working one on which unequal blur is still matched
 _GRADIENT_NOISE = 24 / 64  # energy of Sobel / 8 in both directions on white noise of variance 1
@@ -211,7 +212,14 @@ def _rest(
     state.found[:, ZNCC] = -1
     for level in np.unique(tile_level):
         members = np.nonzero(tile_level == level)[0]
-        found = _refine_at(a, moved, centres[members], np.zeros((len(members), 2)), int(level), base_half, 8, 3.0)
+        found = _refine_at(a, moved, centres[members], np.zeros((len(members), 2)), int(level), base_half, 10, _REACH)
+        for _ in range(2):
+            # What still climbs at the rim of its reach is led on from there.
+            rim = np.hypot(found[:, DX], found[:, DY]) > 0.9 * _REACH * 2.0**level
+            if not rim.any():
+                break
+            start = found[rim][:, [DX, DY]].astype(np.float64)
+            found[rim] = _refine_at(a, moved, centres[members[rim]], start, int(level), base_half, 10, _REACH)
         state.found[members] = found
     return state
 
@@ -360,10 +368,7 @@ def _spread(
 ) -> None:
     """Try a doubtful tile with the displacement its best-matched neighbour found."""
     explained = _explained(state, sigma)
-    index = np.full((grid.rows + 2, grid.cols + 2), -1)
-    index[rows + 1, cols + 1] = np.arange(len(rows))
-    offsets = [(-1, 0), (1, 0), (0, -1), (0, 1), (-1, -1), (-1, 1), (1, -1), (1, 1)]
-    beside = np.stack([index[rows + 1 + r, cols + 1 + c] for r, c in offsets], axis=1)
+    beside = _beside(rows, cols, grid.shape)
     quality = np.where(beside >= 0, explained[beside], -1)
     donor = beside[np.arange(len(rows)), quality.argmax(axis=1)]
     best = quality.max(axis=1)
@@ -374,6 +379,57 @@ def _spread(
     unique = np.maximum(state.unique[donor[try_it]], 0.5)
     start = state.d[donor[try_it]]
     _follow(a, moved, centres, np.zeros(2), tile_level, base_half, 0, sigma, try_it, start, unique, state, settings)
+
+
+def _beside(rows: NDArray[np.intp], cols: NDArray[np.intp], grid_shape: tuple[int, int]) -> NDArray[np.intp]:
+    """Indices of each tile's eight neighbours among the measured tiles, -1 where there is none; shape (n, 8)."""
+    index = np.full((grid_shape[0] + 2, grid_shape[1] + 2), -1, np.intp)
+    index[rows + 1, cols + 1] = np.arange(len(rows))
+    offsets = [(-1, 0), (1, 0), (0, -1), (0, 1), (-1, -1), (-1, 1), (1, -1), (1, 1)]
+    return np.stack([index[rows + 1 + r, cols + 1 + c] for r, c in offsets], axis=1)
+
+
+def _complete_edges(
+    displacement: NDArray[np.float64],
+    along: NDArray[np.float32],
+    edge: NDArray[np.bool_],
+    precise: NDArray[np.bool_],
+    rows: NDArray[np.intp],
+    cols: NDArray[np.intp],
+) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
+    """Take an edge's movement along itself from neighbours that move across it as it does.
+
+    Returns
+    -------
+    displacement : array, shape (n, 2)
+    completed : bool array, shape (n,)
+        Edge tiles that found such neighbours.
+    """
+    done = displacement.copy()
+    completed = np.zeros(len(rows), bool)
+    if not edge.any():
+        return done, completed
+    beside = _beside(rows, cols, (int(rows.max()) + 1, int(cols.max()) + 1))
+    whole = ~edge & precise
+    across = np.stack([-along[:, 1], along[:, 0]], axis=1)
+    for _ in range(3):
+        open_ = np.nonzero(edge & ~completed)[0]
+        if open_.size == 0:
+            break
+        near = beside[open_]
+        known = (near >= 0) & whole[near]
+        theirs = done[near]  # (m, 8, 2)
+        own = (displacement[open_] * across[open_]).sum(axis=1)
+        off = np.abs((theirs * across[open_, None]).sum(axis=2) - own[:, None])
+        agree = known & (off < np.maximum(0.4, 0.15 * np.abs(own))[:, None])
+        count = agree.sum(axis=1)
+        slide = np.where(agree, (theirs * along[open_, None]).sum(axis=2), 0).sum(axis=1) / np.maximum(count, 1)
+        found = count > 0
+        chosen = open_[found]
+        done[chosen] = displacement[chosen] + slide[found, None] * along[chosen]
+        completed[chosen] = True
+        whole[chosen] = True
+    return done, completed
 
 
 def _finish(
@@ -409,6 +465,8 @@ def _finish(
     displacement = state.d
     slide = (displacement * along).sum(axis=1, keepdims=True) * along
     displacement = np.where(edge[:, None], displacement - slide, displacement)
+    precise_along = error_along < settings.error_half_px
+    displacement, completed = _complete_edges(displacement, along, edge, precise_along, rows, cols)
     error = np.where(edge, error_across, error_along)
     # A far displacement may be a little wrong and still tell what matters.
     allowed = np.maximum(settings.error_half_px, settings.error_half_share * np.hypot(*displacement.T) * reduction)
@@ -421,6 +479,9 @@ def _finish(
     sole = np.where(searched, 0.4 + 0.6 * state.unique, 1.0)
     confidence = (precise * matched * sole).astype(np.float32)
     confidence[state.zncc <= -1] = 0
+    # An edge that moved, with nothing beside it to tell how far along: the movement across is only its least.
+    partial = edge & ~completed & (np.hypot(*displacement.T) * reduction > settings.edge_claims_px)
+    confidence[partial] *= np.float32(0.45)
 
     def spread(values: NDArray[np.float32]) -> FloatMap:
         plane = np.zeros(grid.shape, np.float32)

@@ -112,6 +112,10 @@ class AssessSettings(Section):
         0.03, ge=0, lt=1, description="Ratio of the gradient tensor's eigenvalues under which a tile shows an edge and "
         "nothing else; movement along it is then not claimed.",
     )
+    edge_claims_px: float = Field(
+        0.7, ge=0, description="Full-resolution pixels. A bare edge that moved across itself by more than this, with "
+        "no neighbour to tell how far along, is not counted as measured.",
+    )
     error_half_share: float = Field(
         0.2, ge=0, lt=1, description="Share of a displacement that its expected error may reach to the same effect."
     )

@@ -1,0 +1,67 @@
+"""From sway to the outlook, by the contract's definitions."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from layered_scenes import assess_pictures, landscape, taken, with_mover
+
+from windstill.assess.statistics import robust_maximum, weighted_percentile
+
+SCENE = landscape()
+
+
+@pytest.mark.parametrize(
+    ("radius", "dx", "outlooks"),
+    [
+        (40.0, 1.2, {"clean"}),
+        (40.0, 6.0, {"touch-up"}),
+        (45.0, 18.0, {"hard"}),
+        (330.0, 12.0, {"lost"}),
+    ],
+)
+def test_outlook_grows_with_reach_and_area(radius: float, dx: float, outlooks: set[str]) -> None:
+    a = taken(with_mover(SCENE, 750, 500, radius, 0, 0), seed=1)
+    b = taken(with_mover(SCENE, 750, 500, radius, dx, 0), seed=2)
+    _, verdict = assess_pictures("burst", [a, b])
+    assert verdict.outlook in outlooks
+    assert verdict.reasons
+    if outlooks != {"clean"}:
+        assert " px " in verdict.reasons[0] and "%" in verdict.reasons[0]
+
+
+def test_the_worst_place_is_shown_as_two_crops_where_it_moved() -> None:
+    a = taken(with_mover(SCENE, 750, 500, 60, 0, 0), seed=1)
+    b = taken(with_mover(SCENE, 750, 500, 60, 9, 4), seed=2)
+    measure, _ = assess_pictures("burst", [a, b])
+    crops = measure.pairs[0].crops
+    assert crops is not None
+    assert crops.x_px <= 750 <= crops.x_px + crops.width_px
+    assert crops.y_px <= 500 <= crops.y_px + crops.height_px
+    assert crops.a_jpeg != crops.b_jpeg
+
+
+def test_robust_maximum_needs_two_touching_tiles() -> None:
+    values = np.zeros((20, 30), np.float32)
+    everywhere = np.ones(values.shape, bool)
+    values[3, 4] = 9
+    assert robust_maximum(values, everywhere, values.size) == 0
+    values[4, 5] = 7  # touches at a corner only
+    assert robust_maximum(values, everywhere, values.size) == 0
+    values[3, 5] = 5
+    assert robust_maximum(values, everywhere, values.size) == 5
+
+
+def test_robust_maximum_covers_a_share_of_large_pictures() -> None:
+    values = np.zeros((60, 100), np.float32)  # 0.05 % of 6,000 tiles is three tiles
+    values[10, 10:12] = 8
+    assert robust_maximum(values, np.ones(values.shape, bool), values.size) == 0
+    values[10, 12] = 6
+    assert robust_maximum(values, np.ones(values.shape, bool), values.size) == 6
+
+
+def test_weighted_percentile_follows_the_weights() -> None:
+    values = np.array([1, 2, 3, 4], np.float32)
+    assert weighted_percentile(values, np.ones(4, np.float32), 50) == 2
+    assert weighted_percentile(values, np.array([0, 0, 0, 1], np.float32), 50) == 4
+    assert weighted_percentile(values, np.zeros(4, np.float32), 50) is None
