@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from dataclasses import field as dc_field
 from functools import lru_cache, partial
 from typing import Literal
 
@@ -24,7 +25,7 @@ from windstill.settings.group import GroupSettings
 View = Literal["same", "overlap", "other", "unknown"]
 
 _FINE_SIGMA_PX = 1.0
-_COARSE_SIGMA_PX = 5.0
+_COARSE_BOX_PX = (11, 11)
 _SEARCH_SIGMA_PX = 2.5
 _ALONG_ROW_PX = 41
 # A moving branch differs by more than this and must not pull the registration.
@@ -64,7 +65,7 @@ class Picture:
     _others: tuple[Picture, ...] | None = None
     _slopes: tuple[FloatMap, FloatMap] | None = None
     _blurred: Picture | None = None
-    _basis: FloatMap | None = None
+    _normals: dict[int, tuple[FloatMap, FloatMap]] = dc_field(default_factory=dict)
 
     def slopes(self) -> tuple[FloatMap, FloatMap]:
         """Gradient of the field along x and y, kept."""
@@ -75,16 +76,27 @@ class Picture:
             )
         return self._slopes
 
-    def basis(self) -> FloatMap:
-        """Change of the field with shift along x, along y, with scale and with turning; float32 (4, h, w), kept.
+    def normal(self, margin: int) -> tuple[FloatMap, FloatMap]:
+        """Change of the field with shift along x and y, scale and turning, within a margin; and the solver for it.
 
-        Scale and turning are measured in pixels at half a long side from the centre.
+        Scale and turning are measured in pixels at half a long side from the centre. Both are kept.
+
+        Returns
+        -------
+        (4, n) float32 array, (4, 4) float32 array
+            Columns of the least-squares problem; inverse of its normal matrix.
         """
-        if self._basis is None:
+        if margin not in self._normals:
             gx, gy = self.slopes()
             x, y = _from_centre(self.field.shape)
-            self._basis = np.stack([gx, gy, gx * x + gy * y, gy * x - gx * y])
-        return self._basis
+            height, width = self.field.shape
+            inner = (slice(margin, height - margin), slice(margin, width - margin))
+            gx, gy, x, y = gx[inner], gy[inner], x[inner], y[inner]
+            columns = np.stack([gx, gy, gx * x + gy * y, gy * x - gx * y]).reshape(4, -1)
+            matrix = (columns @ columns.T).astype(np.float64)
+            matrix[np.diag_indices(4)] = matrix[np.diag_indices(4)] * 1.001 + 1e-6
+            self._normals[margin] = (columns, np.linalg.inv(matrix).astype(np.float32))
+        return self._normals[margin]
 
     def blurred(self) -> Picture:
         """The same with a softer field, along which the search reaches further, kept."""
@@ -153,6 +165,7 @@ class ContentLink:
 
 
 UNKNOWN = ContentLink("unknown")
+APART = ContentLink("other", -12.0)
 
 
 def picture_of(score: FrameScore, camera: CameraData, settings: GroupSettings) -> Picture:
@@ -178,9 +191,9 @@ def _projected(
     luma: NDArray[np.uint8], focal_px: float, floor: float, elsewise: tuple[Callable[[], Picture], ...] = ()
 ) -> Picture:
     height, width = luma.shape
-    map_x, map_y = _sphere_maps(width, height, round(focal_px, 1))
+    map_x, map_y, inside = _sphere_maps(width, height, round(focal_px, 1))
     luma = cv2.remap(luma, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    field = structure(luma, floor)
+    field = structure(luma, floor) * inside
     return Picture(luma, field, float(np.mean(field**2)), float(max(height, width)), elsewise)
 
 
@@ -194,13 +207,19 @@ def structure(luma: NDArray[np.uint8], floor_steps: float) -> FloatMap:
         Contrast, 8-bit steps, that counts as half structure and half nothing.
     """
     plane = luma.astype(np.float32)
-    band = cv2.GaussianBlur(plane, (0, 0), _FINE_SIGMA_PX) - cv2.GaussianBlur(plane, (0, 0), _COARSE_SIGMA_PX)
-    contrast = cv2.sqrt(cv2.GaussianBlur(band * band, (0, 0), _COARSE_SIGMA_PX))
+    band = cv2.GaussianBlur(plane, (0, 0), _FINE_SIGMA_PX) - _surroundings(plane)
+    contrast = cv2.sqrt(_surroundings(band * band))
     field: FloatMap = band / (contrast + np.float32(floor_steps))
     # A horizon fits any view of one place and many of others: what runs on along a row tells nothing.
     field -= cv2.blur(field, (_ALONG_ROW_PX, 1), borderType=cv2.BORDER_REFLECT)
     # A single bright lamp must not outweigh the rest.
     return np.clip(field, -2.5, 2.5)
+
+
+def _surroundings(plane: FloatMap) -> FloatMap:
+    """Two box filters: near a Gaussian of 4.5 pixels, at a cost that does not grow with the width."""
+    blurred: FloatMap = cv2.blur(cv2.blur(plane, _COARSE_BOX_PX), _COARSE_BOX_PX)
+    return blurred
 
 
 def compare(a: Picture, b: Picture, settings: GroupSettings) -> ContentLink:
@@ -267,6 +286,8 @@ def _judged(a: Picture, b: Picture, trial: _Trial, settings: GroupSettings) -> C
     needed += settings.agreement_uneven * min(max(spread - 1.0, 0.0), 3.0)
     odds = min(max((agreement - needed) / settings.agreement_per_nat, -12.0), 12.0)
     if odds < 0:
+        # A view of little but sky does not disagree with anything.
+        odds *= min(support / settings.surely_support, 1.0)
         return ContentLink("other", odds, shift_x, shift_y, 0.0, agreement, support, None, 0.0)
     view: View = "same" if max(abs(shift_x), abs(shift_y)) <= settings.reframe_max else "overlap"
     return ContentLink(view, odds, shift_x, shift_y, overlap, agreement, support, ev, spread)
@@ -303,21 +324,18 @@ _Fit = tuple[float, float, float, float]
 def _fitted(a: Picture, b: Picture, start: _Fit = (0.0, 0.0, 0.0, 0.0), steps: int = 3) -> _Fit:
     """Similarity that brings b onto a, by Gauss-Newton steps (Lucas and Kanade 1981; Baker and Matthews 2004)."""
     fit = np.array(start, np.float64)
-    basis = a.basis()
     height, width = a.field.shape
     for _ in range(steps):
-        margin = int(min(np.abs(fit).sum() + 2, 0.25 * min(height, width)))
+        # Margins in steps, so that what depends on a alone can be kept.
+        margin = 4 * min(1 + int(np.abs(fit).sum() / 4), min(height, width) // 16)
         inner = (slice(margin, height - margin), slice(margin, width - margin))
         rest = cv2.subtract(_warped(b.field, fit)[inner], a.field[inner])
-        cv2.min(rest, _OUTLIER, rest)
-        cv2.max(rest, -_OUTLIER, rest)
-        columns = basis[(slice(None), *inner)].reshape(4, -1)
-        normal = (columns @ columns.T).astype(np.float64)
-        normal[np.diag_indices(4)] *= 1.001
-        normal[np.diag_indices(4)] += 1e-6
-        step = np.linalg.solve(normal, (columns @ rest.ravel()).astype(np.float64))
-        fit += np.clip(step, -3, 3)
-        if np.abs(step).max() < 0.01:
+        np.clip(rest, -_OUTLIER, _OUTLIER, out=rest)
+        columns, solver = a.normal(margin)
+        step = solver @ (columns @ rest.ravel())
+        length = float(np.abs(step).max())
+        fit += step if length <= 3 else step * (3 / length)
+        if length < 0.01:
             break
     if np.abs(fit).max() > 0.2 * max(height, width):
         return start
@@ -432,9 +450,11 @@ def log2_ratio(la: NDArray[np.uint8], lb: NDArray[np.uint8], least: float) -> tu
 
     ``None`` where less than the share `least` of the pixels is.
     """
+    if la.size > 4096:
+        la, lb = np.ascontiguousarray(la[::2, ::2]), np.ascontiguousarray(lb[::2, ::2])
     usable = np.minimum(la, lb) > 5
     usable &= np.maximum(la, lb) < 250
-    ratio = (_LOG2_LINEAR[lb] - _LOG2_LINEAR[la])[usable]
+    ratio = (cv2.LUT(lb, _LOG2_LINEAR) - cv2.LUT(la, _LOG2_LINEAR))[usable]
     if ratio.size < max(least * la.size, 8):
         return None, 0.0
     at = (ratio.size // 4, ratio.size // 2, 3 * ratio.size // 4)
@@ -454,8 +474,8 @@ def _focal_px(camera: CameraData, score: FrameScore, long_px: int) -> float | No
 
 
 @lru_cache(maxsize=64)
-def _sphere_maps(width: int, height: int, focal_px: float) -> tuple[FloatMap, FloatMap]:
-    """Where each pixel of the spherical picture lies in the flat one (equirectangular, same size at the centre)."""
+def _sphere_maps(width: int, height: int, focal_px: float) -> tuple[FloatMap, FloatMap, FloatMap]:
+    """Where each pixel of the spherical picture lies in the flat one (equirectangular, same width), and whether."""
     cx, cy = (width - 1) / 2, (height - 1) / 2
     theta = (np.arange(width) - cx) / focal_px
     phi = (np.arange(height) - cy) / focal_px
@@ -464,7 +484,9 @@ def _sphere_maps(width: int, height: int, focal_px: float) -> tuple[FloatMap, Fl
     theta, phi = np.meshgrid(theta * reach_x, phi * reach_x)
     x = focal_px * np.tan(theta) + cx
     y = focal_px * np.tan(phi) / np.cos(theta) + cy
-    return x.astype(np.float32), y.astype(np.float32)
+    inside = ((x >= 0) & (x <= width - 1) & (y >= 0) & (y <= height - 1)).astype(np.float32)
+    inside = cv2.erode(inside, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=1.0)
+    return x.astype(np.float32), y.astype(np.float32), inside
 
 
 def _reshaped(picture: Picture, shape: tuple[int, ...]) -> Picture:

@@ -51,7 +51,8 @@ def step_costs(link: Link, settings: GroupSettings, level: int) -> StepCosts:
             held_focus = 0.0
     repeat_ev = even_exposure_cost(step, settings)
     bracket = shared + same + stepped_exposure_cost(link, settings) + held_focus
-    stack = shared + same + repeat_ev + max(-changed, 0.0)
+    # One position photographed twice is cheaper than two stacks.
+    stack = shared + same + repeat_ev + min(max(-changed, 0.0), settings.focus_twice_nats)
     burst = shared + same + repeat_ev + held_focus
     panorama = (
         shared + moved + settings.panorama_ev_share * repeat_ev

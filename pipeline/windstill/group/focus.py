@@ -25,11 +25,14 @@ class SharpMap:
         Share of the cell that is textured, neither black nor burnt out, 0..1.
     log2 : float32 array (rows, cols)
         log2 of `sharp`, floored where it means nothing.
+    strongest : float
+        Ninetieth percentile of `sharp`.
     """
 
     sharp: FloatMap
     usable: FloatMap
     log2: FloatMap
+    strongest: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,9 +74,14 @@ def sharp_map(score: FrameScore, settings: GroupSettings) -> SharpMap:
     total = cv2.resize(score.sharp * usable, size, interpolation=cv2.INTER_AREA)
     sharp = np.divide(total, share, out=np.zeros_like(total), where=share > 0.05)
     solid = share > 0.3
-    strongest = float(np.percentile(sharp[solid], 90)) if solid.any() else 0.0
+    strongest = _quantile(sharp[solid], 0.9) if solid.any() else 0.0
     floor = settings.focus_floor * max(strongest, 1e-4)
-    return SharpMap(sharp, share, np.log2(sharp + np.float32(floor)))
+    return SharpMap(sharp, share, np.log2(sharp + np.float32(floor)), strongest)
+
+
+def _quantile(values: FloatMap, share: float) -> float:
+    k = min(int(share * values.size), values.size - 1)
+    return float(np.partition(values.ravel(), k)[k])
 
 
 def compare_focus(
@@ -96,13 +104,13 @@ def compare_focus(
     if comparable < settings.focus_min_area:
         return FocusLink(comparable=comparable)
     sa, sb = a.sharp[in_a], b.sharp[in_b]
-    floor = settings.focus_floor * max(float(np.percentile(sa[solid], 90)), float(np.percentile(sb[solid], 90)), 1e-4)
-    ratio = np.where(solid, np.log2((sb + floor) / (sa + floor)), 0).astype(np.float32)
+    floor = np.float32(settings.focus_floor * max(a.strongest, b.strongest, 1e-4))
+    ratio: FloatMap = np.log2((sb + floor) / (sa + floor))
     inside = ratio[solid]
-    common = float(np.median(inside))
-    gained = float(np.mean(inside > settings.focus_step))
-    lost = float(np.mean(inside < -settings.focus_step))
-    distance = float(np.mean(np.minimum(np.abs(inside - common), 2.0)))
+    common = _quantile(inside, 0.5)
+    gained = np.count_nonzero(inside > settings.focus_step) / count
+    lost = np.count_nonzero(inside < -settings.focus_step) / count
+    distance = float(np.minimum(np.abs(inside - common), 2.0).sum()) / count
     coherent = _coherent(ratio - np.float32(common), solid.astype(np.float32), settings)
     return FocusLink(gained, lost, distance, common, coherent, comparable)
 
@@ -116,11 +124,12 @@ def _coherent(ratio: FloatMap, solid: FloatMap, settings: GroupSettings) -> floa
     near = cv2.boxFilter(solid, -1, (3, 3), normalize=False)
     local = cv2.boxFilter(ratio, -1, (3, 3), normalize=False) / np.maximum(near, 1)
     inside = solid > 0
-    scatter = 1.4826 * float(np.median(np.abs(ratio - local)[inside & (near > 4)])) if (near > 4).any() else 0.0
+    amid = np.abs(ratio - local)[inside & (near > 4)]
+    scatter = 1.4826 * _quantile(amid, 0.5) if amid.size else 0.0
     count = cv2.boxFilter(solid, -1, (5, 5), normalize=False)
     mean = cv2.boxFilter(ratio, -1, (5, 5), normalize=False) / np.maximum(count, 1)
     beyond = np.maximum(3.5 * max(scatter, 0.01) / np.sqrt(np.maximum(count, 1)), settings.focus_coherent_step)
-    return float(np.mean((np.abs(mean) > beyond)[inside]))
+    return np.count_nonzero((np.abs(mean) > beyond) & inside) / max(np.count_nonzero(inside), 1)
 
 
 def _overlap(shape: tuple[int, int], dx: float, dy: float) -> tuple[tuple[slice, slice], tuple[slice, slice]]:

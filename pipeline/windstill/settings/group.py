@@ -14,6 +14,10 @@ class GroupSettings(Section):
         30.0, gt=0, description="Seconds. A pause longer than this, after exposure and write time, ends a set."
     )
 
+    apart_gaps: float = Field(
+        4.0, ge=1, description="Times `gap_s`. After such a pause the pictures are not even compared."
+    )
+
     # -- content: is it the same view? -------------------------------------------------------------------------
     content_long_px: int = Field(
         128, ge=64, le=256,
@@ -31,6 +35,9 @@ class GroupSettings(Section):
     )
     min_support: float = Field(
         0.03, gt=0, description="0..1. Less common structure than this (a black frame) says nothing either way."
+    )
+    surely_support: float = Field(
+        0.15, gt=0, description="0..1. Common structure from which on disagreement counts in full."
     )
     min_overlap: float = Field(
         0.08, gt=0, lt=1, description="Share of the picture. Panorama views overlap 15-50 %; less cannot be told."
@@ -117,7 +124,7 @@ class GroupSettings(Section):
     )
     bracket_step_min_ev: float = Field(0.3, gt=0, description="EV. The smallest step cameras bracket by.")
     bracket_step_seen_ev: float = Field(
-        1.2, gt=0, description="EV. The smallest step believed from pictures alone: light and tone curves vary."
+        0.5, gt=0, description="EV. The smallest step believed from pictures alone: light and tone curves vary."
     )
     bracket_longest: int = Field(15, ge=2, description="Frames. No bracket is longer.")
     unstepped_nats: float = Field(7.0, ge=0, description="Nats. Cost of two equal exposures in a bracket.")
@@ -164,6 +171,9 @@ class GroupSettings(Section):
     focus_written_same_nats: float = Field(2.0, ge=0, description="Nats. What an equal written focus says against.")
     focus_blind_ev: float = Field(1.0, gt=0, description="EV. Beyond this, sharpness changes with exposure itself.")
     blinded_share: float = Field(0.15, ge=0, le=1, description="Share of focus evidence kept beyond that.")
+    focus_twice_nats: float = Field(
+        2.5, ge=0, description="Nats. The most that a position photographed twice costs within a stack."
+    )
     focus_turn_nats: float = Field(3.0, ge=0, description="Nats. Cost of focus turning back within a stack.")
     panorama_focus_nats: float = Field(2.5, ge=0, description="Nats. The most a focus change costs in a panorama.")
     return_nats: float = Field(4.0, ge=0, description="Nats. Cost of going back to a place already taken.")
