@@ -45,22 +45,28 @@ def add_settings_command(app: typer.Typer) -> None:
             from windstill.season.reading import SeasonError
             from windstill.season.write import OUTCOMES
         except ModuleNotFoundError as err:
-            raise ReviewError(f"windstill settings needs {err.name}: pip install 'windstill[season]'") from err
+            raise _missing(err) from err
         try:
             season = learn(past, settings, wind_log=wind_log, outcomes=out / OUTCOMES)
             page = write_season(season, out)
         except ModuleNotFoundError as err:
-            raise ReviewError(f"windstill settings needs {err.name}: pip install 'windstill[season]'") from err
+            raise _missing(err) from err
         except SeasonError as err:
             raise ReviewError(str(err)) from err
         from windstill.cli.guard import printable, say
+        from windstill.plan.words import plural
         from windstill.season.words import halfway_line, lost_lines
 
         for problem in season.problems:
             say(problem, 0)
         judged = int(season.sets["held"].notna().sum())
-        print(f"{len(season.reviews)} reviews, {len(season.sets)} sets, {judged} judged")
+        print(f"{plural(len(season.reviews), 'review')}, {plural(len(season.sets), 'set')}, {judged} judged")
         for line in (*lost_lines(season), halfway_line(season), *(season.advice.lines if season.advice else ())):
             print(printable(line))
         print(f"page: {printable(str(page))}")
         return 0
+
+
+def _missing(err: ModuleNotFoundError) -> ReviewError:
+    name = (err.name or "a library").split(".")[0]
+    return ReviewError(f"windstill settings needs {name}: pip install 'windstill[season]'")
