@@ -3,12 +3,33 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
+import cv2
 import numpy as np
+import scipy.fft
+from numba import njit
 from numpy.typing import NDArray
+from scipy.special import j1
 
 from windstill.records import FloatMap, TileGrid
 from windstill.settings import ScoreSettings
+from windstill.settings.smear import BlindSmearSettings
+
+Floats = NDArray[np.float64]
+Corners = NDArray[np.int64]
+
+_WINDOW = 96  # working pixels across a window whose spectrum is taken
+_STRIDE = _WINDOW // 2
+_LEAST_RADIUS = 2.5 / _WINDOW  # cycles per pixel: below, the window itself is seen
+_CUTS = (0.2, 0.25, 0.3, 0.36, 0.45)  # cycles per pixel: up to which the picture stands out of the noise
+_TURN_DEG = 7.5
+_ANGLES_DEG = np.arange(0, 180, _TURN_DEG)
+_RATIO = 1.2
+_LENGTHS = 3.0 * _RATIO ** np.arange(13)  # working pixels, up to 26.7
+_DISCS = np.array([3.0, 4.0, 5.0, 6.5, 8.0, 10.0, 13.0, 17.0])
+_RIDGES = np.array([1.2, 3.0, 8.0])  # window frequencies at which one-directional pictures have faded
+_DIRECTIONS = 4  # 0, 45, 90 and 135 degrees
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,13 +57,404 @@ def blind_smear(
     reduction: int,
     usable: NDArray[np.bool_],
     noise_sigma: float,
-    settings: ScoreSettings,
+    settings: ScoreSettings | None = None,
 ) -> SmearMaps:
-    """Nothing is claimed yet."""
-    zero = np.zeros(grid.shape, np.float32)
-    return SmearMaps(zero, zero.copy(), zero.copy())
+    """Motion during the exposure, read off the frame alone; silent rather than wrong.
+
+    Parameters
+    ----------
+    plane : uint8 array, shape (h, w)
+        Working plane.
+    grid : TileGrid
+    reduction : int
+        Full-resolution pixels per working pixel.
+    usable : bool map
+        Textured, unclipped tiles.
+    noise_sigma : float
+        Noise of the working plane, 8-bit steps.
+    settings : ScoreSettings, optional
+
+    Returns
+    -------
+    SmearMaps
+        Claims smears of about 3.5 to 25 working pixels (half as fine again, and up to 50, where the working plane is
+        the picture itself) over areas of one to two hundred working pixels; 0 with confidence on tiles too crisp
+        to be smeared in any direction; no confidence elsewhere.
+
+    Notes
+    -----
+    1. Differences of pixels one and two steps apart, in four directions: a smeared direction is smooth, so their
+       mean squares stand as 1 to 4, in a crisp picture as 1 to 2. Only windows smooth in some direction go on.
+    2. A uniform smear multiplies the power spectrum by sinc^2: dark lines across its direction, 1/L apart, whatever
+       the picture. Log spectra of windows are compared with those of smears of all lengths and directions, as
+       Moghaddam & Jamzad (EURASIP J. Adv. Signal Process. 2007) look for the lines by a Radon transform. Everything
+       that is no smear is projected out first: smooth falls of the spectrum with radius and angle, defocus discs of
+       all sizes, and for each direction the fade of pictures that have one dominant direction (grasses).
+    3. Windows are summed over a neighbourhood, and a peak must be high and deep.
+    """
+    used = settings.smear if settings is not None else BlindSmearSettings()
+    maps = _at_scale(plane, grid, reduction, usable, noise_sigma, used, 1)
+    if reduction == 1 and min(plane.shape) >= 4 * _WINDOW and maps.looked:
+        half: NDArray[np.uint8] = cv2.resize(plane, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        longer = _at_scale(half, grid, reduction, usable, noise_sigma / 2, used, 2)
+        better = (longer.length > maps.length) & (longer.confidence >= maps.confidence)
+        for mine, theirs in ((maps.length, longer.length), (maps.angle, longer.angle)):
+            mine[better] = theirs[better]
+        maps.confidence[better] = longer.confidence[better]
+    return SmearMaps(maps.length, maps.angle, maps.confidence)
 
 
-def summarise(maps: SmearMaps, usable: NDArray[np.bool_]) -> tuple[float | None, float | None, float | None]:
-    """Frame smear, its angle, and the smear common to the whole frame."""
-    return None, None, None
+def summarise(
+    maps: SmearMaps, usable: NDArray[np.bool_], settings: BlindSmearSettings | None = None
+) -> tuple[float | None, float | None, float | None]:
+    """A frame's smear in three figures.
+
+    Parameters
+    ----------
+    maps : SmearMaps
+    usable : bool map
+        Textured tiles.
+
+    Returns
+    -------
+    smear_px : float or None
+        Robust maximum: the largest length that edge-connected tiles of two tiles or 0.05 % of the picture,
+        whichever is more, reach or exceed. 0 where tiles are known to be still; None where nothing is known.
+    angle_deg : float or None
+        Direction there; None without smear.
+    shake_px : float or None
+        Smear common to the whole frame: what most known tiles share in one direction; 0 when many are still.
+    """
+    used = settings or BlindSmearSettings()
+    known = usable & (maps.confidence >= used.trusted)
+    if not known.any():
+        return None, None, None
+    least = max(2, int(np.ceil(0.0005 * known.size)))
+    smear, angle = _robust_maximum(np.where(known, maps.length_px, 0), maps.angle_deg, least)
+    return smear, angle, _shake(maps, known, used)
+
+
+def _robust_maximum(length: FloatMap, angle: FloatMap, least_tiles: int) -> tuple[float, float | None]:
+    for value in np.unique(length[length > 0])[::-1]:
+        count, labels = cv2.connectedComponents((length >= value).astype(np.uint8), connectivity=4)
+        sizes = np.bincount(labels.ravel(), minlength=count)
+        sizes[0] = 0
+        if sizes.max() >= least_tiles:
+            there = labels == int(np.argmax(sizes))
+            return float(value), mean_direction(angle[there], length[there])
+    return 0.0, None
+
+
+def mean_direction(angle_deg: FloatMap, weight: FloatMap) -> float:
+    """Mean of undirected angles, 0..180 degrees."""
+    doubled = np.deg2rad(2 * angle_deg.astype(np.float64))
+    turned = np.arctan2((weight * np.sin(doubled)).sum(), (weight * np.cos(doubled)).sum())
+    return float(np.rad2deg(turned) / 2 % 180)
+
+
+def _shake(maps: SmearMaps, known: NDArray[np.bool_], used: BlindSmearSettings) -> float | None:
+    moved = known & (maps.length_px > 0)
+    share = moved.sum() / known.sum()
+    if share < used.shake_share:
+        # Still tiles can be told with ease, smeared ones not always: a few still ones are enough.
+        return 0.0 if 1 - share >= 1 - used.shake_share else None
+    common = mean_direction(maps.angle_deg[moved], maps.length_px[moved])
+    along = np.abs((maps.angle_deg[moved] - common + 90) % 180 - 90) < 15
+    if along.mean() < used.shake_share:
+        return None
+    return float(np.percentile(maps.length_px[moved][along], 25))
+
+
+@dataclass(slots=True, eq=False)
+class _Maps:
+    length: FloatMap
+    angle: FloatMap
+    confidence: FloatMap
+    looked: bool = False
+
+
+def _at_scale(
+    plane: NDArray[np.uint8],
+    grid: TileGrid,
+    reduction: int,
+    usable: NDArray[np.bool_],
+    noise_sigma: float,
+    used: BlindSmearSettings,
+    scale: int,
+) -> _Maps:
+    """One pass on a plane reduced by `scale` from the working plane."""
+    maps = _Maps(*(np.zeros(grid.shape, np.float32) for _ in range(3)))
+    side = grid.tile_px / (reduction * scale)
+    energy = np.zeros((*grid.shape, _DIRECTIONS, 2))
+    _differences(np.ascontiguousarray(plane), side, usable, energy)
+    steepness, clear = _steepness(energy, noise_sigma)
+    if scale == 1:
+        still = usable & (clear & (steepness < used.crisp_steepness)).all(2)
+        maps.confidence[still] = used.still_confidence
+    corners, smooth = _smooth_windows(plane, side, usable, energy, noise_sigma, used)
+    if len(corners) == 0:
+        return maps
+    maps.looked = True
+    claims = _claims(plane, corners, smooth, noise_sigma, used)
+    if len(claims) == 0:
+        return maps
+    row, col = np.nonzero(usable)
+    x, y = (col + 0.5) * side, (row + 0.5) * side
+    # Best claim whose window is centred within a stride of the tile, for tiles not crisp in its direction.
+    for claim in sorted(claims, key=lambda c: c.score):
+        near = (np.abs(x - claim.x) <= _STRIDE) & (np.abs(y - claim.y) <= _STRIDE)
+        k = round(claim.angle_deg / 45) % _DIRECTIONS
+        near &= (steepness[row, col, k] >= used.crisp_steepness) | ~clear[row, col, k]
+        at = row[near], col[near]
+        maps.length[at] = claim.length * scale * reduction
+        maps.angle[at] = claim.angle_deg
+        maps.confidence[at] = claim.confidence
+    return maps
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _differences(plane, side, usable, energy):  # type: ignore[no-untyped-def]
+    """Mean squared difference of pixels one and two steps apart, in four directions, on every second line."""
+    height, width = plane.shape
+    rows, cols = usable.shape
+    for row in range(rows):
+        for col in range(cols):
+            if not usable[row, col]:
+                continue
+            x0 = max(int(col * side), 2)
+            x1 = min(int((col + 1) * side), width - 2)
+            y0 = max(int(row * side), 2)
+            y1 = min(int((row + 1) * side), height - 2)
+            n = x1 - x0
+            if n < 2 or y1 - y0 < 2:
+                continue
+            lines = 0
+            for y in range(y0, y1, 2):
+                lines += 1
+                here = plane[y, x0:x1]
+                for k in range(4):
+                    # Steps towards 0, 45, 90 and 135 degrees as seen; y points down.
+                    dx = 1 if k != 2 else 0
+                    dy = 0 if k == 0 else (-1 if k == 1 else 1)
+                    near = plane[y + dy, x0 + dx : x1 + dx]
+                    far = plane[y + 2 * dy, x0 + 2 * dx : x1 + 2 * dx]
+                    first = np.int32(0)
+                    second = np.int32(0)
+                    for x in range(n):
+                        a = np.int32(near[x]) - np.int32(here[x])
+                        b = np.int32(far[x]) - np.int32(here[x])
+                        first += a * a
+                        second += b * b
+                    energy[row, col, k, 0] += first
+                    energy[row, col, k, 1] += second
+            energy[row, col] /= lines * n
+
+
+def _steepness(energy: Floats, noise_sigma: float) -> tuple[Floats, NDArray[np.bool_]]:
+    """Ratio of the two difference energies without noise, and where the nearer one stands out of it."""
+    noise = 2 * noise_sigma**2
+    near, far = energy[..., 0] - noise, energy[..., 1] - noise
+    clear = near > 0.5 * noise
+    return np.where(clear, far / np.maximum(near, 1e-9), 4.0), clear
+
+
+def _smooth_windows(
+    plane: NDArray[np.uint8],
+    side: float,
+    usable: NDArray[np.bool_],
+    energy: Floats,
+    noise_sigma: float,
+    used: BlindSmearSettings,
+) -> tuple[Corners, Floats]:
+    """Corners (y, x) of windows mostly usable and smooth in some direction, and their four steepnesses."""
+    height, width = plane.shape
+    if min(height, width) < _WINDOW:
+        return np.zeros((0, 2), np.int64), np.zeros((0, _DIRECTIONS))
+    ys = np.arange(0, height - _WINDOW + 1, _STRIDE)
+    xs = np.arange(0, width - _WINDOW + 1, _STRIDE)
+
+    def over(values: Floats) -> Floats:
+        """Sums of a map over each window, by a summed table; whole tiles only."""
+        table = np.zeros((values.shape[0] + 1, values.shape[1] + 1, *values.shape[2:]))
+        table[1:, 1:] = values.cumsum(0).cumsum(1)
+        top = np.minimum(np.ceil(ys / side).astype(int), values.shape[0])
+        bottom = np.clip(np.floor((ys + _WINDOW) / side).astype(int), top, values.shape[0])
+        left = np.minimum(np.ceil(xs / side).astype(int), values.shape[1])
+        right = np.clip(np.floor((xs + _WINDOW) / side).astype(int), left, values.shape[1])
+        summed: Floats = (
+            table[bottom][:, right] - table[top][:, right] - table[bottom][:, left] + table[top][:, left]
+        )
+        return summed
+
+    count, tiles = over(usable.astype(np.float64)), over(np.ones(usable.shape))
+    mean = over(energy) / np.maximum(count, 1)[..., None, None]
+    steepness, _ = _steepness(mean, noise_sigma)
+    chosen = (count >= used.window_share * np.maximum(tiles, 1)) & (steepness.max(2) >= used.smooth_steepness)
+    at = np.argwhere(chosen)
+    return np.stack([ys[at[:, 0]], xs[at[:, 1]]], axis=1), steepness[chosen]
+
+
+@dataclass(frozen=True, slots=True)
+class _Claim:
+    """Smear found around (x, y), pixels of the plane looked at."""
+
+    x: float
+    y: float
+    length: float
+    angle_deg: float
+    score: float
+    confidence: float
+
+
+def _claims(
+    plane: NDArray[np.uint8], corners: Corners, smooth: Floats, noise_sigma: float, used: BlindSmearSettings
+) -> list[_Claim]:
+    """Look at a few windows of the whole frame, and closely where they show something."""
+    # Half of the first ones are those that differ most between directions, half are spread evenly.
+    spread = np.linspace(0, len(corners) - 1, used.first_windows // 2).astype(int)
+    uneven = np.argsort(smooth.min(1) - smooth.max(1))[: used.first_windows // 2]
+    first = np.unique(np.concatenate([spread, uneven]))
+    scores, depths, cut = _likeness(plane, corners[first], noise_sigma)
+    hints = scores.reshape(len(first), -1).max(1) >= used.hint_score
+    together = _pick(scores.sum(0) / np.sqrt(len(first)), depths.mean(0), used)
+    if together is None and not hints.any():
+        return []
+    if together is not None:
+        close = np.ones(len(corners), bool)
+    else:
+        reach = 2 * _STRIDE
+        close = np.zeros(len(corners), bool)
+        for y, x in corners[first[hints]]:
+            close |= (np.abs(corners[:, 0] - y) <= reach) & (np.abs(corners[:, 1] - x) <= reach)
+    second = np.nonzero(close)[0]
+    if len(second) > used.most_windows:
+        second = second[np.linspace(0, len(second) - 1, used.most_windows).astype(int)]
+    scores, depths, _ = _likeness(plane, corners[second], noise_sigma, cut)
+    found = []
+    for index, (y, x) in enumerate(corners[second]):
+        around = (np.abs(corners[second, 0] - y) <= _STRIDE) & (np.abs(corners[second, 1] - x) <= _STRIDE)
+        if around.sum() < used.least_windows:
+            continue
+        peak = _pick(scores[around].sum(0) / np.sqrt(around.sum()), depths[around].mean(0), used)
+        if peak is None:
+            continue
+        length, angle, height = peak
+        mine = smooth[second[index]]
+        k = round(angle / 45) % _DIRECTIONS
+        if mine[k] < used.smooth_steepness or mine[k] - mine.min() < used.least_contrast:
+            continue
+        sure = 1 - 0.5 * np.exp(-(height - used.claim_score) / used.claim_score)
+        found.append(_Claim(x + _WINDOW / 2, y + _WINDOW / 2, length, angle, height, float(sure)))
+    return found
+
+
+def _pick(score: Floats, depth: Floats, used: BlindSmearSettings) -> tuple[float, float, float] | None:
+    """Length, angle and score of the highest peak, if it is one of a smear."""
+    k, m = np.unravel_index(int(np.argmax(score)), score.shape)
+    # A peak at the end of the lengths is the flank of something else.
+    if m in (0, score.shape[1] - 1) or score[k, m] < used.claim_score or depth[k, m] < used.claim_depth:
+        return None
+    turn = _vertex(score[k - 1, m], score[k, m], score[(k + 1) % score.shape[0], m])
+    grow = _vertex(score[k, m - 1], score[k, m], score[k, m + 1])
+    angle = (_ANGLES_DEG[k] + turn * _TURN_DEG) % 180
+    return float(_LENGTHS[m] * _RATIO**grow), float(angle), float(score[k, m])
+
+
+def _vertex(before: float, at: float, after: float) -> float:
+    """Offset of a parabola's top through three points, within half a step."""
+    bend = before - 2 * at + after
+    return float(np.clip(0.5 * (before - after) / bend, -0.5, 0.5)) if bend < 0 else 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Bank:
+    """Log spectra of smears on the kept frequencies of a window, cleaned of all that is no smear, unit length."""
+
+    keep: NDArray[np.bool_]
+    smears: NDArray[np.float32]
+    size: NDArray[np.float32]
+
+
+@lru_cache(maxsize=len(_CUTS))
+def _bank(cut: float) -> _Bank:
+    v, u = np.fft.fftfreq(_WINDOW)[:, None], np.fft.rfftfreq(_WINDOW)[None, :]
+    radius = np.hypot(u, v)
+    keep = (radius > _LEAST_RADIUS) & (radius < cut) & ~((u == 0) & (v < 0))
+    fx, fy, r = np.broadcast_to(u, radius.shape)[keep], np.broadcast_to(v, radius.shape)[keep], radius[keep]
+    turn, log_r = np.arctan2(-fy, fx), np.log(r)
+    smooth = [
+        np.ones_like(r), log_r, log_r**2, r**2,
+        np.cos(2 * turn), np.sin(2 * turn), np.cos(4 * turn), np.sin(4 * turn),
+        r**2 * np.cos(2 * turn), r**2 * np.sin(2 * turn), log_r * np.cos(2 * turn), log_r * np.sin(2 * turn),
+    ]  # fmt: skip
+    x = np.pi * _DISCS[:, None] * r
+    discs = np.log((2 * j1(x) / x) ** 2 + 3e-3)
+    basis, _ = np.linalg.qr(np.concatenate([np.stack(smooth), discs]).T)
+    smears = []
+    for angle in np.deg2rad(_ANGLES_DEG):
+        along = fx * np.cos(angle) - fy * np.sin(angle)
+        ridges = -np.log1p((along / (_RIDGES[:, None] / _WINDOW)) ** 2)
+        own, _ = np.linalg.qr((ridges - (ridges @ basis) @ basis.T).T)
+        smear = _log_sinc(along, _LENGTHS)
+        smear -= (smear @ basis) @ basis.T
+        smears.append(smear - (smear @ own) @ own.T)
+    cleaned = np.concatenate(smears)
+    size = np.linalg.norm(cleaned, axis=1)
+    # A first zero beyond what stands out of the noise cannot be seen.
+    hidden = np.tile(1.15 / _LENGTHS > cut, _ANGLES_DEG.size)
+    unit = cleaned / size[:, None]
+    unit[hidden] = 0.0
+    return _Bank(keep, unit.astype(np.float32), size.astype(np.float32))
+
+
+def _log_sinc(along: Floats, lengths: Floats) -> Floats:
+    """Log power of uniform smears at frequencies along them, as a tapered window sees it."""
+    seen = np.zeros((lengths.size, along.size))
+    for offset in np.linspace(-0.8, 0.8, 7) / _WINDOW:
+        seen += np.sinc(lengths[:, None] * (along + offset)) ** 2 / 7
+    return np.log(seen + 1e-3)
+
+
+@lru_cache(maxsize=1)
+def _taper() -> NDArray[np.float32]:
+    line = np.hanning(_WINDOW + 2)[1:-1]
+    taper = np.outer(line, line)
+    scaled: NDArray[np.float32] = (taper / np.sqrt((taper**2).sum())).astype(np.float32)
+    return scaled
+
+
+def _likeness(
+    plane: NDArray[np.uint8], corners: Corners, noise_sigma: float, cut: float | None = None
+) -> tuple[Floats, Floats, float]:
+    """How like each smear each window's spectrum is.
+
+    Returns
+    -------
+    scores, depths : float arrays, shape (windows, angles, lengths)
+        Projection on the unit spectrum, and share of the full depth of its zeros.
+    cut : float
+        Frequency up to which was compared.
+    """
+    windows = np.stack([plane[y : y + _WINDOW, x : x + _WINDOW] for y, x in corners]).astype(np.float32)
+    windows -= windows.mean((1, 2), keepdims=True)
+    windows *= _taper()
+    spectrum = scipy.fft.rfft2(windows, axes=(1, 2), overwrite_x=True)
+    power = spectrum.real**2 + spectrum.imag**2
+    noise = max(noise_sigma, 0.3) ** 2
+    if cut is None:
+        cut = _visible(power.mean(0), noise)
+    bank = _bank(cut)
+    logs = np.log(power[:, bank.keep] + np.float32(0.3 * noise))
+    logs -= logs.mean(1, keepdims=True)
+    scores = (logs @ bank.smears.T).astype(np.float64)
+    shape = (len(corners), _ANGLES_DEG.size, _LENGTHS.size)
+    return scores.reshape(shape), (scores / bank.size).reshape(shape), cut
+
+
+def _visible(power: NDArray[np.float32], noise: float) -> float:
+    """Frequency up to which a mean spectrum stands out of the noise, of the ones prepared for."""
+    v, u = np.fft.fftfreq(_WINDOW)[:, None], np.fft.rfftfreq(_WINDOW)[None, :]
+    ring = (np.hypot(u, v) * _WINDOW).astype(int).ravel()
+    profile = np.bincount(ring, power.ravel()) / np.maximum(np.bincount(ring), 1)
+    above = [c for c in _CUTS if profile[int(c * _WINDOW) - 2 : int(c * _WINDOW)].mean() > 2 * noise]
+    return max(above) if above else _CUTS[0]

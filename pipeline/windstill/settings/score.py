@@ -5,6 +5,7 @@ from __future__ import annotations
 from pydantic import Field
 
 from windstill.settings.base import Section
+from windstill.settings.smear import BlindSmearSettings
 
 
 class ScoreSettings(Section):
@@ -37,3 +38,4 @@ class ScoreSettings(Section):
     )
     thumbnail_long_px: int = Field(480, ge=64, le=1024, description="Pixels. Long side of the report's thumbnails.")
     small_long_px: int = Field(512, ge=128, le=512, description="Pixels. Long side of the luma kept for grouping.")
+    smear: BlindSmearSettings = Field(default_factory=BlindSmearSettings)

@@ -40,3 +40,60 @@ class RelativeSmearSettings(Section):
         description="Share of a window's variance left unexplained at which confidence is halved: what is seen there "
         "is not the same thing smeared.",
     )
+
+
+
+class BlindSmearSettings(Section):
+    """How smear is read off one frame by itself."""
+
+    crisp_steepness: float = Field(
+        2.4,
+        gt=1,
+        lt=4,
+        description="Ratio. Mean squared differences of pixels two steps apart to one step: below this the direction is "
+        "too crisp to be smeared. 2 is a picture of edges, 4 a perfectly smooth one.",
+    )
+    smooth_steepness: float = Field(
+        3.2, gt=1, lt=4, description="Ratio. The same for a window: above this the direction may be smeared."
+    )
+    least_contrast: float = Field(
+        0.2,
+        ge=0,
+        description="Difference of that ratio along the smear and in the crispest direction. Without it the window is "
+        "defocused alike in all directions.",
+    )
+    still_confidence: float = Field(
+        0.6, ge=0, le=1, description="Confidence, that a tile crisp in all directions is not smeared."
+    )
+    window_share: float = Field(
+        0.5, gt=0, le=1, description="Share of a window's tiles that must be usable for its spectrum to be taken."
+    )
+    first_windows: int = Field(
+        48, ge=1, description="Count. Windows looked at over the frame before it is left or searched closely."
+    )
+    most_windows: int = Field(300, ge=1, description="Count. Windows looked at when smear was seen; bounds the cost.")
+    least_windows: int = Field(
+        4, ge=1, description="Count. Overlapping windows that must be summed for a report: one edge can fool one window."
+    )
+    hint_score: float = Field(
+        8.0,
+        gt=0,
+        description="Standard deviations of one frequency's log power. A single window that looks this much like a smear "
+        "is searched around; sharp and defocused pictures reach it now and then.",
+    )
+    claim_score: float = Field(
+        12.0,
+        gt=0,
+        description="The same, summed over neighbouring windows: reported. Sharp and defocused pictures hardly "
+        "reach it.",
+    )
+    claim_depth: float = Field(
+        0.2,
+        gt=0,
+        lt=1,
+        description="Share of the depth a perfect smear's zeros would have. Periodic textures score high on a slight dip.",
+    )
+    trusted: float = Field(0.5, gt=0, le=1, description="Confidence from which a tile counts in the frame's figures.")
+    shake_share: float = Field(
+        0.7, gt=0.5, le=1, description="Share of known tiles that must move alike for it to be the camera's doing."
+    )
