@@ -56,7 +56,7 @@ def step_costs(link: Link, settings: GroupSettings, level: int) -> StepCosts:
     burst = shared + same + repeat_ev + held_focus
     panorama = (
         shared + moved + settings.panorama_ev_share * repeat_ev
-        + min(held_focus, settings.panorama_focus_nats)
+        + min(held_focus, settings.panorama_focus_nats if link.focus_step is not None else settings.panorama_blur_nats)
     )
     if link.mark_kind:
         bracket += 0 if link.mark_kind == "bracket" else settings.maker_nats

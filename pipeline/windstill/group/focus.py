@@ -129,7 +129,7 @@ def _coherent(ratio: FloatMap, solid: FloatMap, settings: GroupSettings) -> floa
     count = cv2.boxFilter(solid, -1, (5, 5), normalize=False)
     mean = cv2.boxFilter(ratio, -1, (5, 5), normalize=False) / np.maximum(count, 1)
     beyond = np.maximum(3.5 * max(scatter, 0.01) / np.sqrt(np.maximum(count, 1)), settings.focus_coherent_step)
-    return np.count_nonzero((np.abs(mean) > beyond) & inside) / max(np.count_nonzero(inside), 1)
+    return float(np.mean((np.abs(mean) > beyond)[inside])) if inside.any() else 0.0
 
 
 def _overlap(shape: tuple[int, int], dx: float, dy: float) -> tuple[tuple[slice, slice], tuple[slice, slice]]:

@@ -284,7 +284,35 @@ def frame_links(gallery: Gallery) -> dict[tuple[int, int], Link]:
             if link.content.view in ("same", "overlap"):
                 found[i, j] = link
                 break
-    return _with_surroundings(found, len(shots), settings)
+    return _with_surroundings(_in_step(found, len(shots), settings), len(shots), settings)
+
+
+def _in_step(
+    found: dict[tuple[int, int], Link], count: int, settings: GroupSettings
+) -> dict[tuple[int, int], Link]:
+    """Believe a doubtful overlap that steps as far as the sure ones beside it: a panorama is turned evenly.
+
+    The best shift of two unrelated pictures falls that near another only once in some hundred times.
+    """
+    sure = {
+        k: (found[k, k + 1].content.shift_x, found[k, k + 1].content.shift_y) for k in range(count - 1)
+        if found[k, k + 1].content.view == "overlap" and found[k, k + 1].content.odds > settings.lookback_odds
+    }
+    result = dict(found)
+    for k in range(count - 1):
+        seen = found[k, k + 1].content
+        if seen.view != "other" or seen.odds < -settings.step_odds or found[k, k + 1].clash >= 1 or seen.support <= 0:
+            continue
+        beside = [sure[n] for n in (k - 2, k - 1, k + 1, k + 2) if n in sure]
+        if any(
+            math.hypot(abs(seen.shift_x) - abs(x), abs(seen.shift_y) - abs(y)) < settings.step_evenness
+            for x, y in beside
+        ):
+            overlap = max(1 - max(abs(seen.shift_x), abs(seen.shift_y)), 0.05)
+            result[k, k + 1] = replace(
+                found[k, k + 1], content=replace(seen, view="overlap", odds=1.0, overlap=overlap)
+            )
+    return result
 
 
 def link_between(gallery: Gallery, i: int, j: int, name: float = 0.0) -> Link:

@@ -211,9 +211,10 @@ def _alike(a: Node, b: Node) -> float:
         return 0.3 if not (a.is_set and b.is_set) else 0.0
     if not a.is_set:
         return 1.0
-    count = min(len(a.children), len(b.children)) / max(len(a.children), len(b.children))
     inner = 1.0 if a.children[0].kind == b.children[0].kind else 0.3
-    if a.kind == "bracket" and len(a.levels) == len(b.levels):
-        worst = max(abs(p - q) for p, q in zip(a.levels, b.levels, strict=True))
-        return inner * math.exp(-worst)
+    if a.kind == "bracket" and len(a.levels) > 1 and len(b.levels) > 1:
+        # The same steps in the same order; of a set given up half-way, as far as it went.
+        worst = max(abs(p - q) for p, q in zip(a.levels, b.levels, strict=False))
+        return inner * math.exp(-worst) * (1.0 if len(a.levels) == len(b.levels) else 0.75)
+    count = min(len(a.children), len(b.children)) / max(len(a.children), len(b.children))
     return inner * (0.4 + 0.6 * count)

@@ -176,6 +176,9 @@ class GroupSettings(Section):
     )
     focus_turn_nats: float = Field(3.0, ge=0, description="Nats. Cost of focus turning back within a stack.")
     panorama_focus_nats: float = Field(2.5, ge=0, description="Nats. The most a focus change costs in a panorama.")
+    panorama_blur_nats: float = Field(
+        0.8, ge=0, description="Nats. The same by sharpness alone: corners are softer, edges bent."
+    )
     return_nats: float = Field(4.0, ge=0, description="Nats. Cost of going back to a place already taken.")
 
     return_share: float = Field(
@@ -195,10 +198,16 @@ class GroupSettings(Section):
     panorama_step_min: float = Field(
         0.25, gt=0, lt=1, description="Long sides. Panorama views step by more; half-way between is undecided."
     )
+    step_evenness: float = Field(
+        0.04, gt=0, description="Long sides. Steps of a panorama that differ by less are one turn repeated."
+    )
+    step_odds: float = Field(
+        9.0, ge=0, description="Nats against an overlap that an even step can still outweigh."
+    )
     view_other_nats: float = Field(14.0, ge=0, description="Nats. Cost of another view inside a set.")
     view_unknown_nats: float = Field(0.8, ge=0, description="Nats. Cost of not being able to compare.")
     row_nats: float = Field(2.0, ge=0, description="Nats. Cost of a new row in a panorama.")
-    view_turn_nats: float = Field(0.8, ge=0, description="Nats. Cost of a panorama turning.")
+    view_turn_nats: float = Field(0.5, ge=0, description="Nats. Cost of a panorama turning.")
     clash_nats: float = Field(14.0, ge=0, description="Nats. Cost of another lens, focal length or size.")
 
     # -- sets --------------------------------------------------------------------------------------------------
