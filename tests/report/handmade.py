@@ -135,7 +135,8 @@ def _bump(x: float, y: float, size: float) -> np.ndarray:
     return np.exp(-(((xx / GRID.cols - x) / size) ** 2 + ((yy / GRID.rows - y) / size) ** 2))
 
 
-def sway_field(peak_px: float, seed: int, *, x: float = 0.22, y: float = 0.85, unmeasured: float = 0.06) -> SwayField:
+def sway_field(peak_px: float, seed: int, *, x: float = 0.22, y: float = 0.85, unmeasured: float = 0.06,
+               changed: float = 0.0) -> SwayField:
     """Blooms lower left moved by up to `peak_px`; sky without texture; a few tiles not measured."""
     rng = np.random.default_rng(seed)
     textured = np.ones(GRID.shape, bool)
@@ -151,7 +152,8 @@ def sway_field(peak_px: float, seed: int, *, x: float = 0.22, y: float = 0.85, u
         sway_x_px=(peak_px * reach + noise[0]).astype(np.float32),
         sway_y_px=(-0.25 * peak_px * reach + noise[1]).astype(np.float32),
         confidence=confidence.astype(np.float32), relevance=relevance.astype(np.float32),
-        changed=np.clip(rng.normal(0.03, 0.02, GRID.shape), 0, 1).astype(np.float32),
+        changed=np.clip(rng.normal(0.03, 0.02, GRID.shape) + changed * _bump(x + 0.2, y - 0.2, 0.1), 0, 1).astype(
+            np.float32),
         sharp_a=rng.uniform(0, 1, GRID.shape).astype(np.float32),
         sharp_b=rng.uniform(0, 1, GRID.shape).astype(np.float32),
     )
@@ -212,7 +214,7 @@ class ReviewMaker:
         return _score_record(
             frame=name, width_px=WIDTH, height_px=HEIGHT, reduction=2, grid=GRID,
             sharp=rng.uniform(0, 1, GRID.shape).astype(np.float32), textured=textured,
-            luma=np.full(GRID.shape, 0.4, np.float32), clipped_high=np.zeros(GRID.shape, np.float32),
+            luma=np.full(GRID.shape, 0.4 * 2.0 ** (ev / 2), np.float32), clipped_high=np.zeros(GRID.shape, np.float32),
             clipped_low=np.zeros(GRID.shape, np.float32), smear_px=(smear * where).astype(np.float32),
             smear_angle_deg=np.full(GRID.shape, 12, np.float32),
             smear_confidence=np.where(textured, 0.8, 0).astype(np.float32),
@@ -286,7 +288,7 @@ class ReviewMaker:
         if failed:
             return PairMeasure(set_id, a, b, relation, CameraMapping(failed=True, reason="no texture in common"), None)
         x = 0.5 if kind == "panorama" else 0.22
-        field = sway_field(peak, seed=len(self.sets) * 50 + i, x=x)
+        field = sway_field(peak, seed=len(self.sets) * 50 + i, x=x, changed=float(kind == "bracket"))
         length = np.hypot(field.sway_x_px, field.sway_y_px)
         use = (field.confidence >= 0.5) & (field.relevance >= 0.5)
         row, col = np.unravel_index(int(np.argmax(np.where(use, length, -1))), GRID.shape)

@@ -220,6 +220,10 @@ def test_another_pair_on_the_map(visit: Callable[..., Visit]) -> None:
     assert page.locator("#set-1 .says-sway").inner_text().startswith("THRF0001 to THRF0002: largest sway 4")
     assert page.locator("#set-1 .pile > img").first.get_attribute("src") == page.locator(
         "#frame-1 img").get_attribute("src")  # fmt: skip
+    page.locator("#set-1 .choice label", has_text="smear").click()
+    assert page.locator("#set-1 .layer-smear").is_visible()
+    page.locator("#set-1 .choice label", has_text="sway").click()
+    assert page.locator("#set-1 .layer-sway").get_attribute("src") != before
 
 
 def test_copy_file_names(visit: Callable[..., Visit]) -> None:

@@ -18,7 +18,15 @@ from report.browsing import Visit, opened_browser
 from report.handmade import BODY_SERIAL, GRID, empty_review, evening_review, jpeg, many_frames_review, paint, sway_field
 from windstill.report import write_report
 from windstill.report.mapfiles import map_names, write_maps
-from windstill.report.overlay import SWAY_COLOURS, amount_legend, coverage_overlay, png, sway_overlay
+from windstill.report.overlay import (
+    SWAY_COLOURS,
+    amount_legend,
+    changed_overlay,
+    changed_share,
+    coverage_overlay,
+    png,
+    sway_overlay,
+)
 from windstill.report.page import render_page
 from windstill.report.pictures import resized
 from windstill.report.shoot import Shoot
@@ -86,6 +94,16 @@ def test_coverage_map_hatches_gaps() -> None:
     row, col = np.argwhere(cover.best < 0).mean(axis=0).astype(int)
     tile = pixels[int(row * side) : int((row + 1) * side), int(col * side) : int((col + 1) * side)]
     assert {0, 235} == set(tile[..., 3].ravel().tolist()), "lines on clear ground"
+
+
+def test_changed_map_only_where_something_changed() -> None:
+    still, waves = sway_field(1.0, seed=3), sway_field(1.0, seed=3, changed=1.0)
+    assert changed_share(still) == 0 < 0.02 < changed_share(waves)
+    pixels = np.asarray(changed_overlay(waves, 6000, 4000).convert("RGBA"))
+    marked = (pixels[..., 3] > 0).mean()
+    tiles = ((waves.changed >= 0.5) & (waves.relevance >= 0.5) & waves.textured).mean()
+    assert marked == pytest.approx(tiles * GRID.rows * GRID.tile_px / 4000, rel=0.02)
+    assert not np.asarray(changed_overlay(still, 6000, 4000).convert("RGBA"))[..., 3].any()
 
 
 def test_pictures_lose_what_the_camera_wrote() -> None:

@@ -68,7 +68,7 @@ def stack_coverage(
     best[~subject | hole] = -1
     total = int(subject.sum())
     pct = 100 * (1 - float(hole.sum()) / total) if total else None
-    return CoverageMeasure(scores[0].grid, best, served, pct, _gap_phrases(hole, total, "sharp in no frame"))
+    return CoverageMeasure(scores[0].grid, best, served, pct, _gap_phrases(hole, total, "sharp in no frame"), hole)
 
 
 def _disc_between(
@@ -123,7 +123,7 @@ def bracket_coverage(
     best[hole] = -1
     gaps = _gap_phrases(hole & (np.min(high, axis=0) > 1 - _EXPOSED), hole.size, "clipped in every frame")
     gaps += _gap_phrases(hole & (np.min(low, axis=0) > 1 - _EXPOSED), hole.size, "lost in the dark in every frame")
-    return CoverageMeasure(grid, best, served, 100 * (1 - float(hole.mean())), gaps)
+    return CoverageMeasure(grid, best, served, 100 * (1 - float(hole.mean())), gaps, hole)
 
 
 def _stacked(

@@ -94,7 +94,8 @@ class CoverageMeasure:
     """How much of the textured picture the set serves somewhere.
 
     `best` holds, per tile of the set's first frame, the index (into the set's frames) of the frame that
-    serves it best, -1 where none does; `served` 0..1 how well. `gaps` are short phrases with numbers.
+    serves it best, -1 where none does; `served` 0..1 how well. `gaps` are short phrases with numbers. `gap` marks the
+    tiles they speak of: a tile without texture needs no frame and is no gap.
     """
 
     grid: TileGrid
@@ -102,6 +103,7 @@ class CoverageMeasure:
     served: FloatMap
     coverage_pct: float | None
     gaps: tuple[str, ...] = ()
+    gap: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -5,16 +5,29 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 
-from windstill.records import FrameSet, PairMeasure, SetMeasure, SetVerdict
+import numpy as np
+
+from windstill.records import CoverageMeasure, FrameSet, PairMeasure, SetMeasure, SetVerdict
 from windstill.report import words
 from windstill.report.graph import HEIGHT, WIDTH, GraphData, draw_graph
-from windstill.report.overlay import coverage_overlay, png, smear_overlay, step_colours, sway_overlay
+from windstill.report.overlay import (
+    changed_overlay,
+    changed_share,
+    coverage_gap,
+    coverage_overlay,
+    png,
+    smear_overlay,
+    step_colours,
+    sway_overlay,
+)
 from windstill.report.pictures import Album, Picture, wanted
 from windstill.report.shoot import Shoot
 from windstill.report.views import Crops, Layer, PairLine, Plate, Ring
 
 # More frames than this are shown in a coverage map's scale by the first, middle and last one.
 _SCALE_FRAMES = 8
+# Share of the blend; a few changed tiles are noise and need no map of their own.
+_CHANGED_SHARE = 0.01
 
 
 def plates(shoot: Shoot, album: Album, node: FrameSet, verdict: SetVerdict) -> tuple[Plate, ...]:
@@ -25,13 +38,14 @@ def plates(shoot: Shoot, album: Album, node: FrameSet, verdict: SetVerdict) -> t
     pair = shoot.shown_pair(node)
     layers: dict[str, list[Layer]] = {}
     for frame, layer in _layers(shoot, album, node, verdict, measure, pair):
-        layers.setdefault(frame, []).append(layer)
+        layers.setdefault(shoot.picture_of(node, frame), []).append(layer)
     found = []
-    for frame, of_frame in layers.items():
-        base = album.plate(frame)
+    for picture, over_it in layers.items():
+        base = album.plate(picture)
         if base is not None:
-            ring = _ring(shoot, pair) if pair is not None and frame == pair.frame_a else None
-            found.append(Plate(words.short_name(frame), base, tuple(of_frame), ring))
+            swayed = pair is not None and picture == shoot.picture_of(node, pair.frame_a)
+            ring = _ring(shoot, pair) if pair is not None and swayed else None
+            found.append(Plate(words.short_name(picture), base, tuple(over_it), ring))
     return tuple(found)
 
 
@@ -43,6 +57,15 @@ def _layers(
         overlay = _sway(shoot, album, pair, verdict)
         if overlay is not None:
             yield pair.frame_a, Layer("sway", overlay, map_says(shoot, pair))
+        share = changed_share(pair.field) if pair.field is not None else 0.0
+        if pair.field is not None and pair.frame_a in scores and share >= _CHANGED_SHARE:
+            image = changed_overlay(pair.field, *shoot.size(pair.frame_a))
+            says = (
+                f"{words.percent(100 * share)} of the blend changed rather than moved between "
+                f"{words.short_name(pair.frame_a)} and {words.short_name(pair.frame_b)}: things that came, went or "
+                "took another shape, as waves and clouds do."
+            )
+            yield pair.frame_a, Layer("changed", album.png(png(image), *image.size), says)
     smeared = scores.get(measure.smear_frame or "")
     smear_shows = album.plan.quiet or (measure.smear_px or 0) > verdict.tolerance_px
     if smeared is not None and measure.smear_px is not None and smear_shows:
@@ -53,13 +76,17 @@ def _layers(
         says = f"Smear in {words.short_name(smeared.frame)}: up to {words.px(measure.smear_px)} where the merge draws."
         yield smeared.frame, Layer("smear", album.png(png(image), *image.size), says)
     cover, first = measure.coverage, node.frames[0]
-    gaps_show = album.plan.quiet or (cover is not None and bool(cover.gaps or (cover.best < 0).any()))
-    if cover is not None and first in scores and len(node.frames) > 1 and gaps_show:
+    if cover is not None and first in scores and _coverage_shows(cover, album.plan.quiet):
         image = coverage_overlay(cover, len(measure.frames), *shoot.size(first))
         says = f"{words.percent(cover.coverage_pct)} of the textured picture is served by some frame."
         if cover.gaps:
             says += f" Gaps: {'; '.join(cover.gaps)}."
         yield first, Layer("coverage", album.png(png(image), *image.size), says)
+
+
+def _coverage_shows(cover: CoverageMeasure, quiet: bool) -> bool:
+    """Whether there is anything to see: gaps, or (where there is room) which of several frames serves where."""
+    return bool(coverage_gap(cover).any()) or (quiet and np.unique(cover.best[cover.best >= 0]).size > 1)
 
 
 def coverage_scale(shoot: Shoot, node: FrameSet, shown: Iterable[Plate]) -> tuple[tuple[str, str], ...]:
@@ -81,12 +108,14 @@ def map_says(shoot: Shoot, pair: PairMeasure | None) -> str:
         return "No sway could be measured."
     where = shoot.where(pair)
     names = f"{words.short_name(pair.frame_a)} and {words.short_name(pair.frame_b)}"
-    return f"Largest sway {words.px(pair.sway_max_px)}{f', {where}' if where else ''}, between {names}."
+    return f"Between {names}: up to {words.px(pair.sway_max_px)}{f', {where}' if where else ''}."
 
 
 def crops(shoot: Shoot, album: Album, node: FrameSet, outlook: str) -> Crops | None:
-    """The worst place of the set's worst pair at 100 %."""
-    pair = shoot.shown_pair(node)
+    """The worst place at 100 %: of the pair the set is shown by, else of the pair that moved most."""
+    shown = shoot.shown_pair(node)
+    cropped = [p for p in shoot.pairs_below(node) if p.crops is not None]
+    pair = max(cropped, key=lambda p: (p is shown, p.sway_max_px or 0.0), default=None)
     if pair is None or pair.crops is None or not wanted(album.plan.crops, outlook):
         return None
     a, b = album.jpeg(pair.crops.a_jpeg), album.jpeg(pair.crops.b_jpeg)
@@ -104,12 +133,20 @@ def pair_lines(shoot: Shoot, album: Album, node: FrameSet, verdict: SetVerdict |
         overlay = None
         if verdict and album.plan.every_pair and len(measure.pairs if measure else ()) > 1:
             overlay = _sway(shoot, album, pair, verdict)
-        lines.append(PairLine(
-            a=words.short_name(pair.frame_a), b=words.short_name(pair.frame_b), a_card=shoot.frame_anchor(pair.frame_a),
-            sway=words.px(pair.sway_max_px), area=words.percent(pair.relevant_pct),
-            measured=words.percent(pair.measured_pct), where=shoot.where(pair), worst=pair is worst, failed=failed,
-            overlay=overlay, ring=_ring(shoot, pair),
-        ))  # fmt: skip
+        line = PairLine(
+            a=words.short_name(pair.frame_a),
+            b=words.short_name(pair.frame_b),
+            a_card=shoot.frame_anchor(shoot.picture_of(node, pair.frame_a)),
+            sway=words.px(pair.sway_max_px),
+            area=words.percent(pair.relevant_pct),
+            measured=words.percent(pair.measured_pct),
+            where=shoot.where(pair),
+            worst=pair is worst,
+            failed=failed,
+            overlay=overlay,
+            ring=_ring(shoot, pair),
+        )
+        lines.append(line)
     return tuple(lines)
 
 

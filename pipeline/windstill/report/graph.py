@@ -94,7 +94,7 @@ class _Paper:
             (0.14, "\u25cf sway between frames", _SWAY),
             (0.57, "\u25a1 smear in a frame", _SMEAR),
         ):
-            top.text(x, 1.05, words, color=colour, transform=top.transAxes)
+            self.smear_text = top.text(x, 1.05, words, color=colour, transform=top.transAxes)
         top.yaxis.set_major_locator(MaxNLocator(4))
         top.set_xticks([])
         self.low.set_yticks([])
@@ -115,6 +115,8 @@ class _Paper:
         self.dots.set_data([(a + b) / 2 for a, b, _ in known], [s for *_, s in known])
         smears = [(x, math.nan if s is None else s) for x, s in zip(data.at, data.smear_px, strict=True)]
         self.smear.set_data([x for x, _ in smears], [s for _, s in smears])
+        any_smear = any(s is not None for s in data.smear_px)
+        self.smear_text.set_text("\u25a1 smear in a frame" if any_smear else "smear unknown")
         highest = max([2.5 * data.tolerance_px, *(s for *_, s in known), *(s for s in data.smear_px if s)]) * 1.12
         asked = [(a + b) / 2 for a, b, s in data.sways if s is None]
         self.asked.set_data(asked, [highest * 0.06] * len(asked))

@@ -73,7 +73,8 @@ def draw_map(shoot: Shoot, node: FrameSet) -> Image.Image | None:
     if pair is None or pair.field is None or score is None or verdict is None:
         return None
     try:
-        picture = Image.open(io.BytesIO(score.thumbnail_jpeg)).convert("RGB")
+        shown = shoot.review.scores[shoot.picture_of(node, pair.frame_a)]
+        picture = Image.open(io.BytesIO(shown.thumbnail_jpeg)).convert("RGB")
     except OSError:
         return None
     height = max(1, round(_WIDTH * score.height_px / max(score.width_px, 1)))

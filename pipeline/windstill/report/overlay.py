@@ -23,6 +23,7 @@ CLASS_LIMITS = (1.0, 2.0, 5.0, 10.0)
 _SCALE = 5  # overlay pixels per tile: enough for a hatch and an outline, small enough to embed by the hundred
 _CLEAR, _STILL, _HATCH, _EDGE = 0, 1, 6, 7
 _FIRST_CLASS = 2
+_DIM_RGBA = (20, 16, 30, 150)
 _STILL_RGBA = (150, 196, 224, 92)
 _HATCH_RGBA = (255, 255, 255, 205)
 _EDGE_RGBA = (16, 12, 24, 235)
@@ -87,11 +88,37 @@ def smear_overlay(
     return _amount_map(grid, smear_px, textured, confidence >= 0.5, tolerance_px, width_px, height_px)
 
 
+def changed_share(field: SwayField) -> float:
+    """Share 0..1 of the relevant area that changed rather than moved, weighted by relevance."""
+    relevant = (field.relevance >= 0.5) & field.textured
+    weight = float(field.relevance[relevant].sum())
+    return float(field.relevance[relevant & (field.changed >= 0.5)].sum()) / weight if weight else 0.0
+
+
+def changed_overlay(field: SwayField, width_px: int, height_px: int) -> Image.Image:
+    """Map of one pair's relevant tiles that changed in a way no displacement explains: dots and an outline."""
+    changed = (field.relevance >= 0.5) & field.textured & (field.changed >= 0.5)
+    canvas = _enlarge(np.zeros(field.grid.shape, np.uint8))
+    y, x = np.mgrid[0 : canvas.shape[0], 0 : canvas.shape[1]]
+    dots = (y % _SCALE < 2) & (x % _SCALE < 2)
+    canvas[_enlarge(changed.astype(np.uint8)) > 0] = _STILL
+    canvas[(_enlarge(changed.astype(np.uint8)) > 0) & dots] = _HATCH
+    _outline(canvas, changed, ~changed)
+    colours = [_CLEAR_RGBA, _DIM_RGBA, *([_CLEAR_RGBA] * len(SWAY_COLOURS)), _HATCH_RGBA, _EDGE_RGBA]
+    return _image(canvas, field.grid, width_px, height_px, colours)
+
+
+def coverage_gap(coverage: CoverageMeasure) -> NDArray[np.bool_]:
+    """Tiles that some frame should serve and none does."""
+    return coverage.gap if coverage.gap is not None else coverage.best < 0
+
+
 def coverage_overlay(coverage: CoverageMeasure, frames: int, width_px: int, height_px: int) -> Image.Image:
-    """Map of which frame serves each tile best; gaps are hatched and outlined."""
+    """Map of which frame serves each tile best; gaps are hatched and outlined, tiles that need none stay clear."""
     palette = step_colours(frames)
-    gap = coverage.best < 0
-    index = np.where(gap, _CLEAR, _GAP + 1 + np.clip(coverage.best, 0, None) % len(palette)).astype(np.uint8)
+    gap = coverage_gap(coverage)
+    shade = _GAP + 1 + np.clip(coverage.best, 0, None) % len(palette)
+    index = np.where(coverage.best < 0, _CLEAR, shade).astype(np.uint8)
     canvas = _enlarge(index)
     _hatch(canvas, _enlarge(gap.astype(np.uint8)) > 0, _GAP, cross=True)
     _outline(canvas, gap, ~gap)

@@ -8,6 +8,9 @@ from dataclasses import dataclass, field
 from windstill.records import Frame, FrameSet, PairMeasure, Placement, Review
 from windstill.report import words
 
+# Displayed brightness 0..1 at which dark and light tones are both well seen.
+_MIDDLE = 0.45
+
 
 @dataclass(slots=True, eq=False)
 class Shoot:
@@ -63,6 +66,16 @@ class Shoot:
                 if (pair.frame_a, pair.frame_b) == verdict.worst_pair:
                     return pair
         return max(with_field, key=lambda p: p.sway_max_px if p.sway_max_px is not None else -1.0, default=None)
+
+    def picture_of(self, node: FrameSet, frame: str) -> str:
+        """The frame whose picture stands behind a map of `frame`: in a bracket the best exposed one.
+
+        The frames of one bracket show the same view to within a few pixels, and a map over black tells nothing.
+        """
+        if node.kind != "bracket" or node.set_id not in self.review.measures:
+            return frame
+        measured = [f for f in self.review.measures[node.set_id].frames if f in self.review.scores]
+        return min(measured, key=lambda f: abs(float(self.review.scores[f].luma.mean()) - _MIDDLE), default=frame)
 
     def where(self, pair: PairMeasure) -> str:
         """Where a pair moved most and which way, in words."""

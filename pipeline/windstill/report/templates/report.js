@@ -172,8 +172,20 @@
     const at = radios.findIndex((r) => r.checked);
     const next = radios[(at + 1) % radios.length];
     next.checked = true;
+    next.dispatchEvent(new Event("change", { bubbles: true }));
     tell("Map: " + next.parentNode.textContent.trim());
   };
+  /* The picture below the map: of the pair that was asked for while its sway shows, else the plate's own. */
+  const bases = new Map();
+  const showBase = (base, forPair) => {
+    const known = bases.get(base);
+    if (known) Object.assign(base, (forPair && known.pair) || known.own);
+  };
+  document.addEventListener("change", (event) => {
+    if (!event.target.closest(".choice")) return;
+    const plate = one(event.target.closest(".stage"), ".plate.has-sway");
+    if (plate) showBase(one(plate, ".pile > img"), event.target.value === "sway");
+  });
   document.addEventListener("click", (event) => {
     const button = event.target.closest(".show-pair");
     if (!button) return;
@@ -183,16 +195,13 @@
     const source = document.getElementById(button.dataset.frame);
     const small = source && one(source, "img");
     const base = one(plate, ".pile > img");
-    if (small) { base.src = small.src; base.alt = small.alt; }
+    if (!bases.has(base)) bases.set(base, { own: { src: base.src, alt: base.alt } });
+    if (small) bases.get(base).pair = { src: small.src, alt: small.alt };
+    showBase(base, true);
     const layer = one(plate, ".layer-sway");
     layer.src = button.dataset.overlay;
     layer.alt = button.dataset.says;
     one(plate, ".says-sway").textContent = button.dataset.says;
-    for (const other of all(plate, ".layer:not(.layer-sway)")) {
-      other.remove();
-      const radio = one(body, '.choice input[value="' + other.className.split("layer-")[1] + '"]');
-      if (radio) radio.parentNode.remove();
-    }
     const ring = one(plate, ".ring");
     if (ring) {
       const place = (button.dataset.ring || "-1000000 -1000000").split(" ");
