@@ -119,6 +119,7 @@ class Scene(Part):
     sky_ev: float = Field(2.0, ge=-3, le=8, description="Sky near the horizon above middle grey.")
     clouds: float = Field(0.3, ge=0, le=1)
     cloud_drift_px_s: float = 0.0
+    cloud_memory_s: float = Field(0.0, ge=0, description="Clouds are others after this time; 0 = they stay.")
     waves: bool = Field(True, description="Water changes its texture from frame to frame.")
     wind: Wind = Wind()
     blooms: tuple[Blooms, ...] = ()

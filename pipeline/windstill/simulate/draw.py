@@ -158,6 +158,7 @@ class _Draw:
             "upright": self._chance(0.25), "camera_height_m": height, "nearest_m": near,
             "pitch_deg": self._between(-9, -1) * min(1.0, 26 / focal35), "contrast": self._log(0.45, 1.4),
             "sky_ev": self._between(0.5, 3.5), "clouds": self._between(0, 0.9), "waves": self._chance(0.8),
+            "cloud_memory_s": self._pick(0.0, 0.0, self._log(8, 90)),
             "cards": int(rng.integers(3, 5)) if self.quick else int(rng.integers(5, 10)),
             "wind": {"speed_ms": 4.0, "gustiness": self._between(0.2, 0.9), "lull_s": self._log(3, 12)},
         }
@@ -236,6 +237,8 @@ class _Draw:
                 before.append(aborted)
                 shot["pause_s"] = self._between(6, 30)
                 room -= 1
+        if odd and self._chance(0.10):
+            shot["shake_px"] = self._log(0.4, 8.0)
         if odd and kind in ("bracket", "burst", "panorama") and self._chance(0.04):
             shot["handheld"] = True
         takes = 1

@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from windstill.simulate.textures import Floats, LeafStyle, Plane, fractal, fractal_line, leaves, paint
+from windstill.simulate.textures import Floats, LeafStyle, Plane, brighten, fractal, fractal_line, leaves, paint
 
 Rgb = tuple[float, float, float]
 GAMMA = 2.2
@@ -33,7 +33,10 @@ class Extent:
 
 @dataclass(slots=True)
 class Waves:
-    """Water: a texture that is another one after `memory_s`; two banks are mixed over time."""
+    """A texture that is another one after `memory_s`: water, slowly clouds. Two banks are mixed over time.
+
+    `banks` may be smaller than the layer (smooth patterns); `strength` is per row of the layer, in log brightness.
+    """
 
     banks: tuple[Floats, Floats]
     strength: Floats
@@ -49,11 +52,12 @@ class Waves:
                 epoch = math.floor(phase + 0.5 * k)
                 within = phase + 0.5 * k - epoch
                 rng = np.random.default_rng([self.seed, k, epoch + 1_000_000])
-                bank = self.banks[k]
-                dy, dx = int(rng.integers(0, 3)), int(rng.integers(bank.shape[1]))
-                weight = math.sin(math.pi * within)
-                total += np.float32(weight) * np.roll(np.flip(bank, 1) if epoch % 2 else bank, (dy, dx), (0, 1))
-        return np.asarray(total / len(times), np.float32)
+                bank = self.banks[k][:, ::-1] if epoch % 2 else self.banks[k]
+                split = int(rng.integers(bank.shape[1]))
+                weight = np.float32(math.sin(math.pi * within) / len(times))
+                total[:, split:] += weight * bank[:, : bank.shape[1] - split]
+                total[:, :split] += weight * bank[:, bank.shape[1] - split :]
+        return total
 
 
 @dataclass(slots=True)
@@ -105,11 +109,12 @@ class Layer:
         """The texture averaged over some times."""
         if self.waves is None:
             return self.rgba
-        pattern = self.waves.mixture(times) * self.waves.strength
-        out = self.rgba.copy()
-        rgb = out[..., :3].astype(np.float32) * np.exp(pattern)[..., None]
-        np.clip(rgb, 0, 255, out=rgb)
-        out[..., :3] = rgb.astype(np.uint8)
+        pattern = self.waves.mixture(times)
+        rows, cols = self.rgba.shape[:2]
+        if pattern.shape != (rows, cols):
+            pattern = np.asarray(cv2.resize(pattern, (cols, rows), interpolation=cv2.INTER_CUBIC), np.float32)
+        out = np.empty_like(self.rgba)
+        brighten(out, self.rgba, pattern, self.waves.strength.ravel())
         return out
 
     def look_up(self, u: NDArray[np.float64], v: NDArray[np.float64]) -> tuple[NDArray[np.float64], ...]:

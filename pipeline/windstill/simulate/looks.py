@@ -76,7 +76,12 @@ class _Place:
         rgba = np.full((rows, self.cols, 4), 255, np.uint8)
         rgba[..., :3] = np.clip(code, 0, 255)
         drift = s.cloud_drift_px_s * self.unit / e.scale
-        return Layer("sky", FAR, rgba, e.u0, e.v0, e.scale, radiance, textured=False, drift_u_s=drift)
+        waves = None
+        if s.cloud_memory_s > 0:
+            puffs = tuple(np.asarray(np.maximum(fractal(h, w, self.rng, 0.6), 0.0), np.float32) for _ in range(2))
+            strength = np.full(rows, -0.35 * s.clouds, np.float32)
+            waves = Waves((puffs[0], puffs[1]), strength, s.cloud_memory_s, int(self.rng.integers(1 << 31)))
+        return Layer("sky", FAR, rgba, e.u0, e.v0, e.scale, radiance, textured=False, waves=waves, drift_u_s=drift)
 
     def sea(self, bottom_v: float) -> Layer:
         """Water from the horizon down; the nearer, the larger its waves."""
@@ -95,11 +100,11 @@ class _Place:
         code = 255 * np.clip(rgb, 0, 1) ** (1 / 2.2)
         rgba = np.dstack([code.astype(np.uint8), np.full((rows, self.cols), 255, np.uint8)])
         rgba[:2, :, 3] = 0  # the horizon: nothing above it
-        strength = (0.16 + 0.16 * depth).astype(np.float32)[:, None]
+        strength = (0.16 + 0.16 * depth).astype(np.float32)
         if s.waves:
             waves = Waves(banks, strength, 1.6, int(self.rng.integers(1 << 31)))
             return Layer("sea", FAR, soften(rgba, self.soft), e.u0, 0.0, e.scale, radiance, False, waves)
-        rgba[..., :3] = np.clip(rgba[..., :3] * np.exp(banks[0] * strength)[..., None], 0, 255).astype(np.uint8)
+        rgba[..., :3] = np.clip(rgba[..., :3] * np.exp(banks[0] * strength[:, None])[..., None], 0, 255)
         return Layer("sea", FAR, soften(rgba, self.soft), e.u0, 0.0, e.scale, radiance)
 
     def ridge(

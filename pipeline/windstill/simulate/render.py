@@ -21,6 +21,8 @@ _STRIP_ROWS = 1024
 """Rows rendered at once: bounds memory, not the result."""
 _SMALL_PX = 1000
 """Pixels. Pictures with a shorter long side are rendered quickly."""
+_SAME_PX = 0.005
+"""Pixels. Parallax smaller than this is not traced."""
 _VOID = 0.04
 """Linear light where no layer is: never seen in a whole scene."""
 _CODE = (np.arange(256) / 255.0) ** GAMMA
@@ -90,11 +92,12 @@ def _wave_times(stage: Stage, frame: Exposure, layer: Layer) -> NDArray[np.float
 def _strip(stage: Stage, frame: Exposure, first: int, last: int, items, textures, blur_at) -> Floats:  # type: ignore[no-untyped-def]
     camera = stage.camera(frame)
     canvas = np.full((last - first, stage.width, 3), _VOID, np.float32)
-    moved = any(frame.at)
+    aside = math.hypot(*frame.at) * stage.focal_px
     shared = camera.surface(first, last - first, math.inf)
     for _, _, item in items:
         if isinstance(item, Layer):
-            u, v = camera.surface(first, last - first, item.distance_m) if moved else shared
+            apart = aside > _SAME_PX * item.distance_m
+            u, v = camera.surface(first, last - first, item.distance_m) if apart else shared
             blur = blur_at(item.distance_m)
             _lay(canvas, stage, frame, item, textures[id(item)], u, v, blur)
         else:

@@ -192,3 +192,14 @@ def paint(  # type: ignore[no-untyped-def]
                 level = 255.0 * g * (first[ch] * (1.0 - m) + second[ch] * m) + 0.5
                 out[y, x, ch] = np.uint8(min(max(level, 0.0), 255.0))
             out[y, x, 3] = opaque[y, x]
+
+
+@njit(cache=True, nogil=True)
+def brighten(out, rgba, pattern, strength):  # type: ignore[no-untyped-def]
+    """Brighten a uint8 RGBA picture by exp(strength of the row * pattern); opacity stays."""
+    for y in range(rgba.shape[0]):
+        for x in range(rgba.shape[1]):
+            gain = np.exp(strength[y] * pattern[y, x])
+            for ch in range(3):
+                out[y, x, ch] = np.uint8(min(rgba[y, x, ch] * gain, np.float32(255)))
+            out[y, x, 3] = rgba[y, x, 3]

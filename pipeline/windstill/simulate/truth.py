@@ -152,7 +152,8 @@ class SceneTruth:
         light = np.zeros(x.shape)
         which = np.zeros(x.shape, np.int64)
         for k, layer in enumerate(stage.layers):
-            u, v = camera.surface(0, rows, layer.distance_m, step) if any(frame.at) else shared
+            aside = math.hypot(*frame.at) * stage.focal_px
+            u, v = camera.surface(0, rows, layer.distance_m, step) if aside > 0.05 * layer.distance_m else shared
             opacity, level = layer.look_up(u.astype(np.float64), v.astype(np.float64))
             front = opacity > 0.5
             distance[front] = layer.distance_m
@@ -551,12 +552,14 @@ def _box(seen: _Seen, here: NDArray[np.bool_]) -> dict[str, float]:
 def _places(camera: Any, seen: _Seen) -> tuple[Array, Array]:
     """(u, v) of the grid's points on the layer each of them shows."""
     step = int(seen.x[0, 1] - seen.x[0, 0]) if seen.x.shape[1] > 1 else 1
-    u = np.zeros(seen.x.shape)
-    v = np.zeros(seen.x.shape)
-    for distance in np.unique(seen.distance):
-        us, vs = camera.surface(0, seen.x.shape[0], float(distance), step)
-        here = seen.distance == distance
-        u[here], v[here] = us[here], vs[here]
+    rows = seen.x.shape[0]
+    shared = camera.surface(0, rows, math.inf, step)
+    u, v = (np.array(c, np.float64) for c in shared)
+    if any(camera.at):
+        for distance in np.unique(seen.distance):
+            here = seen.distance == distance
+            us, vs = camera.surface(0, rows, float(distance), step)
+            u[here], v[here] = us[here], vs[here]
     return u.ravel(), v.ravel()
 
 
@@ -597,8 +600,11 @@ def _r(value: float, digits: int = 4) -> float:
 
 
 def dump_truth(truth: dict[str, Any], path: Path) -> None:
-    """Write truth.json; infinity is written as 1e999, which JSON readers take for infinity."""
-    text = json.dumps(truth, indent=1, allow_nan=True).replace(": Infinity", ": 1e999")
+    """Write truth.json, one row to a line; infinity is written as 1e999, which JSON readers take for infinity."""
+    parts = []
+    for key, rows in truth.items():
+        lines = ",\n".join(json.dumps(row).replace(": Infinity", ": 1e999") for row in rows)
+        parts.append(f'"{key}": [\n{lines}\n]')
     aside = path.with_name(path.name + ".part")
-    aside.write_text(text, "utf-8")
+    aside.write_text("{" + ",\n".join(parts) + "}\n", "utf-8")
     aside.replace(path)
