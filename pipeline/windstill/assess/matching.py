@@ -14,7 +14,7 @@ DX, DY, ZNCC, GXX, GXY, GYY, RESIDUAL, GAIN, VALID = range(9)
 RESULT_COLUMNS = 9
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _load(plane, x, y, out, size):  # type: ignore[no-untyped-def]
     """Read a square patch by bilinear interpolation, upper left corner at (x, y); the caller keeps it inside."""
     x0 = int(np.floor(x))
@@ -37,7 +37,7 @@ def _load(plane, x, y, out, size):  # type: ignore[no-untyped-def]
             )
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _smooth(patch, scratch, size):  # type: ignore[no-untyped-def]
     """[1 2 1]/4 both ways on the inner part of a patch, in place."""
     quarter = np.float32(0.25)
@@ -50,7 +50,7 @@ def _smooth(patch, scratch, size):  # type: ignore[no-untyped-def]
             patch[i, j] = quarter * (scratch[i - 1, j] + scratch[i + 1, j]) + half * scratch[i, j]
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _detail(patch, size, margin):  # type: ignore[no-untyped-def]
     """Gradient energy over variance: how fine a patch's detail is, whatever its contrast."""
     n = np.float32((size - 2 * margin) * (size - 2 * margin))
@@ -71,7 +71,7 @@ def _detail(patch, size, margin):  # type: ignore[no-untyped-def]
     return energy / (variance + np.float32(1e-3) * n)
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _passes(finer, scratch, size, margin, most, target):  # type: ignore[no-untyped-def]
     """Smooth the finer of two patches, in place, until its detail is no finer than the other's; count the passes."""
     count = 0
@@ -81,7 +81,7 @@ def _passes(finer, scratch, size, margin, most, target):  # type: ignore[no-unty
     return count
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _valid(plane, x, y, size, low, high, weight):  # type: ignore[no-untyped-def]
     """Set weights to 0 where a pixel or a neighbour is clipped; True when any is."""
     x0 = int(np.floor(x))
@@ -98,7 +98,7 @@ def _valid(plane, x, y, size, low, high, weight):  # type: ignore[no-untyped-def
     return any_clipped
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations, max_step, equalise):  # type: ignore[no-untyped-def]
     """Sub-pixel displacement of windows by Gauss-Newton on both frames' gradients.
 
@@ -280,7 +280,7 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
     return result
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def search_windows(plane_a, plane_b, centres, half, radius, low, high):  # type: ignore[no-untyped-def]
     """Best whole-pixel displacement of windows within a radius, by exhaustive normalised correlation.
 

@@ -155,7 +155,7 @@ def _has_company(
     return company
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _cubic(plane, x, y):  # type: ignore[no-untyped-def]
     """Catmull-Rom sample, borders repeated."""
     height, width = plane.shape
@@ -178,7 +178,7 @@ def _cubic(plane, x, y):  # type: ignore[no-untyped-def]
     return total
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _cut_level(plane, x0, y0, factor, patch):  # type: ignore[no-untyped-def]
     """Area means of factor x factor pixels from the upper left pixel (x0, y0) on."""
     height, width = plane.shape
@@ -205,7 +205,7 @@ def _cut_level(plane, x0, y0, factor, patch):  # type: ignore[no-untyped-def]
                     into[j] += share * np.float32(total)
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _cut_mapped(plane, x0, y0, factor, affine, patch):  # type: ignore[no-untyped-def]
     """As `_cut_level`, read through an affine map; False when the patch leaves the plane."""
     height, width = plane.shape
@@ -249,7 +249,7 @@ def _cut_mapped(plane, x0, y0, factor, affine, patch):  # type: ignore[no-untype
     return True
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _smooth(source, taps, scratch, result):  # type: ignore[no-untyped-def]
     """Separable filter of a square patch; a rim as wide as the taps is copied."""
     side = source.shape[0]
@@ -273,7 +273,7 @@ def _smooth(source, taps, scratch, result):  # type: ignore[no-untyped-def]
                 into[j] += taps[k] * row[j]
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _defocus(source, kernel, result):  # type: ignore[no-untyped-def]
     """Filter a square patch; the rim the kernel does not fit into is copied."""
     side = source.shape[0]
@@ -291,7 +291,7 @@ def _defocus(source, kernel, result):  # type: ignore[no-untyped-def]
                         into[j] += tap * row[j]
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _phases(source, scratch, phases):  # type: ignore[no-untyped-def]
     """Interleave cubic midpoints (bilinear samples between them blur next to nothing) and sort by phase."""
     side = source.shape[0]
@@ -318,7 +318,7 @@ def _phases(source, scratch, phases):  # type: ignore[no-untyped-def]
                     phases[py, px, i, j] = scratch[_PHASES * i + py, _PHASES * j + px]
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _move(phases, count, lx, ly, dx, dy, swing, seen):  # type: ignore[no-untyped-def]
     """The first `count` images smeared along (lx, ly) and displaced by (dx, dy), at the window's samples."""
     points = max(math.ceil(math.sqrt(lx * lx + ly * ly) / (0.8 if swing else 1.1)), 1)
@@ -357,7 +357,7 @@ def _move(phases, count, lx, ly, dx, dy, swing, seen):  # type: ignore[no-untype
                     into[j] += w00 * r00[j] + w01 * r01[j] + w10 * r10[j] + w11 * r11[j]
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _solve(matrix, vector, size):  # type: ignore[no-untyped-def]
     """Solve a small symmetric positive system in place by Cholesky; the result is in `vector`."""
     for c in range(size):
@@ -381,7 +381,7 @@ def _solve(matrix, vector, size):  # type: ignore[no-untyped-def]
         vector[c] = total / matrix[c, c]
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _dot(a, b):  # type: ignore[no-untyped-def]
     total = np.float32(0.0)
     for p in range(_SAMPLES):
@@ -389,7 +389,7 @@ def _dot(a, b):  # type: ignore[no-untyped-def]
     return total
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _fit(seen, images, target, root, gram, coefficients, residual):  # type: ignore[no-untyped-def]
     """Least squares of the target on the first `images` of `seen` and a constant; gives the cost.
 
@@ -450,7 +450,7 @@ def _fit(seen, images, target, root, gram, coefficients, residual):  # type: ign
     return float(_dot(residual, residual))
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _refine(phases, target, root, start, smears, swing, seen, gram, coefficients, residual, trial, jacobian):  # type: ignore[no-untyped-def]
     """Damped Gauss-Newton from `start` (lx, ly, dx, dy), changed in place; without `smears` only dx, dy move."""
     first = 0 if smears else 2
@@ -510,7 +510,7 @@ def _refine(phases, target, root, start, smears, swing, seen, gram, coefficients
     return cost
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _local_affine(mapping, x, y, dx, dy):  # type: ignore[no-untyped-def]
     """The mapping near (x, y), of content that moved on by (dx, dy) before it is mapped."""
     u = mapping[0, 0] * x + mapping[0, 1] * y + mapping[0, 2]
@@ -525,7 +525,7 @@ def _local_affine(mapping, x, y, dx, dy):  # type: ignore[no-untyped-def]
     return affine
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _measure_windows(  # type: ignore[no-untyped-def]
     sharp, smeared, centres, displaced, mapping, tolerated, model_error, samples, supported, poor_fit,
     candidates, weights, fine, discs,
