@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import math
 from collections import OrderedDict
 from collections.abc import Mapping, Sequence
@@ -383,17 +382,29 @@ def _median(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]], default: 
 
 
 def _name_evidence(shots: Sequence[Shot]) -> list[float]:
-    """+1 where only the last token of the name changes, -1 where more does, 0 where names do not tell.
+    """What the names of neighbours say where there are no times: -1 for a new stem, up to 1 for the same one.
 
-    Names tell only where the stream has no times, and where both cases occur.
+    A stem shared by two or three files ("pier_a", "pier_b") is a pair or a set; one shared by forty is a counter
+    and says next to nothing.
     """
     count = max(len(shots) - 1, 0)
     if not shots or shots[0].start_s is not None:
         return [0.0] * count
-    same = [_stem(a.frame.name) == _stem(b.frame.name) for a, b in itertools.pairwise(shots)]
-    if all(same) or not any(same):
-        return [0.0] * count
-    return [1.0 if s else -1.0 for s in same]
+    stems = [_stem(s.frame.name) for s in shots]
+    lengths: dict[int, int] = {}
+    run = 0
+    for k, stem in enumerate(stems):
+        run = run + 1 if k and stem == stems[k - 1] else 1
+        lengths[k - run + 1] = run
+    evidence: list[float] = []
+    start = 0
+    for k in range(1, len(stems)):
+        if stems[k] != stems[k - 1]:
+            start = k
+            evidence.append(-1.0)
+        else:
+            evidence.append(2 / lengths[start])
+    return evidence
 
 
 def _stem(name: str) -> str:
