@@ -92,14 +92,10 @@ def _wave_times(stage: Stage, frame: Exposure, layer: Layer) -> NDArray[np.float
 def _strip(stage: Stage, frame: Exposure, first: int, last: int, items, textures, blur_at) -> Floats:  # type: ignore[no-untyped-def]
     camera = stage.camera(frame)
     canvas = np.full((last - first, stage.width, 3), _VOID, np.float32)
-    aside = math.hypot(*frame.at) * stage.focal_px
     shared = camera.surface(first, last - first, math.inf)
     for _, _, item in items:
         if isinstance(item, Layer):
-            apart = aside > _SAME_PX * item.distance_m
-            u, v = camera.surface(first, last - first, item.distance_m) if apart else shared
-            blur = blur_at(item.distance_m)
-            _lay(canvas, stage, frame, item, textures[id(item)], u, v, blur)
+            _lay(canvas, stage, frame, item, textures[id(item)], first, shared, blur_at(item.distance_m))
         else:
             for patch in item:
                 y0, y1 = max(patch.y, first), min(patch.y + patch.rgba.shape[0], last)
@@ -111,26 +107,33 @@ def _strip(stage: Stage, frame: Exposure, first: int, last: int, items, textures
 
 
 def _lay(
-    canvas: Floats, stage: Stage, frame: Exposure, layer: Layer, texture: NDArray[np.uint8], u: Floats, v: Floats,
-    blur: Blur,
+    canvas: Floats, stage: Stage, frame: Exposure, layer: Layer, texture: NDArray[np.uint8], first: int,
+    shared: tuple[Floats, ...], blur: Blur,
 ) -> None:
-    """Put one layer over the canvas."""
+    """Put one layer over the canvas, whose top row is the picture's row `first`.
+
+    `shared` is (u, v) of the canvas on things at infinity, which serves for all layers unless the camera stands aside.
+    """
+    u, v = shared
     top, bottom = layer.v_range
-    reach = (blur.reach_px + 2) / stage.focal_px
+    aside = math.hypot(*frame.at) / layer.distance_m
+    reach = (blur.reach_px + 2) / stage.focal_px + 1.5 * aside
     coarse = v[:, :: max(1, v.shape[1] // 48)]
-    seen = (coarse.max(axis=1) >= top - reach) & (coarse.min(axis=1) <= bottom + reach)
-    rows = np.flatnonzero(seen)
+    rows = np.flatnonzero((coarse.max(axis=1) >= top - reach) & (coarse.min(axis=1) <= bottom + reach))
     if rows.size == 0:
         return
-    # Whole blocks, so that a reduced blur falls on the same pixels whatever the layer's height.
-    a, b = max(0, int(rows[0]) // 16 * 16), min(v.shape[0], -(-(int(rows[-1]) + 1) // 16) * 16)
-    shift = layer.u0 + layer.drift_u_s * (frame.t_s + frame.exposure_s / 2)
-    mx = (u[a:b] - np.float32(shift)) * np.float32(layer.scale)
-    my = (v[a:b] - np.float32(layer.v0)) * np.float32(layer.scale)
+    a, b = int(rows[0]), int(rows[-1]) + 1
+    u, v = u[a:b], v[a:b]
+    if aside * stage.focal_px > _SAME_PX:
+        u, v = stage.camera(frame).surface(first + a, b - a, layer.distance_m)
+    shift = layer.u0 + layer.drift_u_s * (frame.t_s + frame.exposure_s / 2 - stage.frames[0].t_s)
+    mx = (u - np.float32(shift)) * np.float32(layer.scale)
+    my = (v - np.float32(layer.v0)) * np.float32(layer.scale)
     # Cubic sampling keeps the finest detail; where blur follows, or the picture is small, linear does as well.
     fine = blur.reach_px <= 3 and stage.description.width_px > _SMALL_PX
     how = cv2.INTER_CUBIC if fine else cv2.INTER_LINEAR
-    code = cv2.remap(texture, mx, my, how, borderMode=cv2.BORDER_REPLICATE)
+    edge = cv2.BORDER_REFLECT_101 if layer.drift_u_s else cv2.BORDER_REPLICATE
+    code = cv2.remap(texture, mx, my, how, borderMode=edge)
     colour = np.empty(code.shape, np.float32)
     _decode(code, layer.lut, colour)
     _over(canvas[a:b], blur(colour))
