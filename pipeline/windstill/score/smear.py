@@ -26,7 +26,7 @@ _CUTS = (0.2, 0.25, 0.3, 0.36, 0.45)  # cycles per pixel: up to which the pictur
 _TURN_DEG = 7.5
 _ANGLES_DEG = np.arange(0, 180, _TURN_DEG)
 _RATIO = 1.2
-_LENGTHS = 3.0 * _RATIO ** np.arange(13)  # working pixels, up to 26.7
+_LENGTHS: NDArray[np.float64] = 3.0 * np.float64(_RATIO) ** np.arange(13)  # working pixels, up to 26.7
 _DISCS = np.array([3.0, 4.0, 5.0, 6.5, 8.0, 10.0, 13.0, 17.0])
 _RIDGES = np.array([1.2, 3.0, 8.0])  # window frequencies at which one-directional pictures have faded
 _DIRECTIONS = 4  # 0, 45, 90 and 135 degrees
@@ -183,7 +183,9 @@ def _at_scale(
     scale: int,
 ) -> _Maps:
     """One pass on a plane reduced by `scale` from the working plane."""
-    maps = _Maps(*(np.zeros(grid.shape, np.float32) for _ in range(3)))
+    maps = _Maps(
+        np.zeros(grid.shape, np.float32), np.zeros(grid.shape, np.float32), np.zeros(grid.shape, np.float32)
+    )
     side = grid.tile_px / (reduction * scale)
     energy = np.zeros((*grid.shape, _DIRECTIONS, 2))
     _differences(np.ascontiguousarray(plane), side, usable, energy)
@@ -401,7 +403,7 @@ def _bank(cut: float) -> _Bank:
     cleaned = np.concatenate(smears)
     size = np.linalg.norm(cleaned, axis=1)
     # A first zero beyond what stands out of the noise cannot be seen.
-    hidden = np.tile(1.15 / _LENGTHS > cut, _ANGLES_DEG.size)
+    hidden = np.tile(cut < 1.15 / _LENGTHS, _ANGLES_DEG.size)
     unit = cleaned / size[:, None]
     unit[hidden] = 0.0
     return _Bank(keep, unit.astype(np.float32), size.astype(np.float32))

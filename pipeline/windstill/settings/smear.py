@@ -50,8 +50,8 @@ class BlindSmearSettings(Section):
         2.4,
         gt=1,
         lt=4,
-        description="Ratio. Mean squared differences of pixels two steps apart to one step: below this the direction is "
-        "too crisp to be smeared. 2 is a picture of edges, 4 a perfectly smooth one.",
+        description="Ratio. Mean squared differences of pixels two steps apart to one step: below this the direction "
+        "is too crisp to be smeared. 2 is a picture of edges, 4 a perfectly smooth one.",
     )
     smooth_steepness: float = Field(
         3.2, gt=1, lt=4, description="Ratio. The same for a window: above this the direction may be smeared."
@@ -73,13 +73,13 @@ class BlindSmearSettings(Section):
     )
     most_windows: int = Field(300, ge=1, description="Count. Windows looked at when smear was seen; bounds the cost.")
     least_windows: int = Field(
-        4, ge=1, description="Count. Overlapping windows that must be summed for a report: one edge can fool one window."
+        4, ge=1, description="Count. Overlapping windows that must be summed for a report: one edge can fool one."
     )
     hint_score: float = Field(
         8.0,
         gt=0,
-        description="Standard deviations of one frequency's log power. A single window that looks this much like a smear "
-        "is searched around; sharp and defocused pictures reach it now and then.",
+        description="Standard deviations of one frequency's log power. A single window that looks this much like a "
+        "smear is searched around; sharp and defocused pictures reach it now and then.",
     )
     claim_score: float = Field(
         12.0,
@@ -91,7 +91,7 @@ class BlindSmearSettings(Section):
         0.2,
         gt=0,
         lt=1,
-        description="Share of the depth a perfect smear's zeros would have. Periodic textures score high on a slight dip.",
+        description="Share of the depth a perfect smear's zeros would have. Periodic textures score high on a dip.",
     )
     trusted: float = Field(0.5, gt=0, le=1, description="Confidence from which a tile counts in the frame's figures.")
     shake_share: float = Field(
