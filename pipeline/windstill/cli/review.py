@@ -62,6 +62,9 @@ def add_review_command(app: typer.Typer) -> None:
         memory: str | None = typer.Option(
             None, "--memory", metavar="SIZE", help="Memory for all processes together, such as 1500MB or 2GB."
         ),
+        scheduler: str = typer.Option(
+            "", "--scheduler", metavar="ADDRESS", help="Spread the work over a dask cluster, such as tcp://10.0.0.5:8786."
+        ),
         cache: Path | None = typer.Option(
             None, "--cache", envvar="WINDSTILL_CACHE", help="Folder for measures kept between runs; safe to delete."
         ),
@@ -77,7 +80,7 @@ def add_review_command(app: typer.Typer) -> None:
                 "run": {"workers": workers, "memory_mb": megabytes(memory)},
             },
         )  # fmt: skip
-        return run_review(shoot, out, settings, strict, fresh, verify, cache, timing)
+        return run_review(shoot, out, settings, strict, fresh, verify, cache, timing, scheduler)
 
 
 def run_review(
@@ -89,6 +92,7 @@ def run_review(
     verify: bool = False,
     cache: Path | None = None,
     timing: bool = False,
+    scheduler: str = "",
 ) -> int:
     """Review, report on screen, give the exit status."""
     from windstill.cli.progress import shown_progress
@@ -98,7 +102,8 @@ def run_review(
 
     shoot = shoot_folder(shoot)
     out = out or default_out(shoot, _here())
-    options = Options(fresh=fresh, verify=verify, cache_folder=cache, command=shlex.join(["windstill", *sys.argv[1:]]))
+    command = shlex.join(["windstill", *sys.argv[1:]])
+    options = Options(fresh=fresh, verify=verify, cache_folder=cache, scheduler=scheduler, command=command)
     with shown_progress() as progress, reviewed(shoot, out, settings, options, progress) as review:
         progress.finish()
         print_summary(review, out)

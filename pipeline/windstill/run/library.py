@@ -123,6 +123,7 @@ def review(
     fresh: bool = False,
     verify: bool = False,
     cache: str | Path | None = None,
+    scheduler: str = "",
     progress: Progress | None = None,
 ) -> ReviewedShoot:
     """Review a shoot folder.
@@ -141,6 +142,8 @@ def review(
         Check every file's content instead of trusting its size and time.
     cache : path, optional
         Folder for measures kept between runs, instead of the user's cache folder.
+    scheduler : str, optional
+        Address of a dask scheduler to spread the work over.
     progress : Progress, optional
         Told where the run is.
 
@@ -161,7 +164,9 @@ def review(
     """
     held = ExitStack()
     folder = Path(cache) if cache else None
-    options = Options(fresh=fresh, verify=verify, cache_folder=folder, command="windstill.review")
+    options = Options(
+        fresh=fresh, verify=verify, cache_folder=folder, scheduler=scheduler, command="windstill.review"
+    )
     record = held.enter_context(
         reviewed(Path(shoot), Path(out) if out else None, settings or Settings(), options, progress)
     )

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from windstill.records import (
     Frame,
@@ -151,7 +152,8 @@ def _work_out(
     with ExitStack() as stack:
         scratch = _scratch(stack, folder, progress)
         stages = Stages(
-            root=shoot, settings=settings, cache=cache, spread=_spreader(stack, settings, options, progress),
+            root=shoot, settings=settings, cache=cache,
+            spread=_spreader(stack, shoot, scratch, settings, options, progress),
             scratch=scratch, scratch_limit=scratch_bytes(scratch, settings.run) if scratch else 0,
             ledger=ledger, progress=progress, fresh=options.fresh, verify=options.verify,
         )  # fmt: skip
@@ -183,15 +185,22 @@ def _through(stages: Stages, shoot: Path, listing: str, settings: Settings) -> O
 
 
 def _spreader(
-    stack: ExitStack, settings: Settings, options: Options, progress: Progress
+    stack: ExitStack, shoot: Path, scratch: Path | None, settings: Settings, options: Options, progress: Progress
 ) -> Callable[[Sequence[Frame]], Spreader]:
     """Starts the workers when the first task is handed out, not before: a rerun may need none."""
     started: list[Spreader] = []
 
     def spread(frames: Sequence[Frame]) -> Spreader:
-        if not started:
-            workers = workers_for(frames, settings.run)
-            started.append(stack.enter_context(LocalPool(workers, settings.run.item_timeout_s)))
+        if started:
+            return started[0]
+        pool: Any
+        if options.scheduler:
+            from windstill.run.cluster import ClusterPool
+
+            pool = ClusterPool(options.scheduler, shoot, scratch, settings.run.item_timeout_s, progress)
+        else:
+            pool = LocalPool(workers_for(frames, settings.run), settings.run.item_timeout_s)
+        started.append(stack.enter_context(pool))
         return started[0]
 
     return spread
