@@ -10,7 +10,6 @@ import numpy as np
 import scipy.fft
 from numba import njit
 from numpy.typing import NDArray
-from scipy.special import j1
 
 from windstill.records import FloatMap, TileGrid
 from windstill.settings import ScoreSettings
@@ -26,8 +25,8 @@ _CUTS = (0.2, 0.25, 0.3, 0.36, 0.45)  # cycles per pixel: up to which the pictur
 _TURN_DEG = 7.5
 _ANGLES_DEG = np.arange(0, 180, _TURN_DEG)
 _RATIO = 1.2
-_LENGTHS: NDArray[np.float64] = 3.0 * np.float64(_RATIO) ** np.arange(13)  # working pixels, up to 26.7
-_DISCS = np.array([3.0, 4.0, 5.0, 6.5, 8.0, 10.0, 13.0, 17.0])
+_LENGTHS: Floats = 3.0 * _RATIO ** np.arange(13)  # working pixels, up to 26.7
+_RING_STEP = 10.0  # window frequencies between the hats that follow a lens's rings into the noise
 _RIDGES = np.array([1.2, 3.0, 8.0])  # window frequencies at which one-directional pictures have faded
 _DIRECTIONS = 4  # 0, 45, 90 and 135 degrees
 
@@ -183,9 +182,7 @@ def _at_scale(
     scale: int,
 ) -> _Maps:
     """One pass on a plane reduced by `scale` from the working plane."""
-    maps = _Maps(
-        np.zeros(grid.shape, np.float32), np.zeros(grid.shape, np.float32), np.zeros(grid.shape, np.float32)
-    )
+    maps = _Maps(*np.zeros((3, *grid.shape), np.float32))
     side = grid.tile_px / (reduction * scale)
     energy = np.zeros((*grid.shape, _DIRECTIONS, 2))
     _differences(np.ascontiguousarray(plane), side, usable, energy)
@@ -202,9 +199,9 @@ def _at_scale(
         return maps
     row, col = np.nonzero(usable)
     x, y = (col + 0.5) * side, (row + 0.5) * side
-    # Best claim whose window is centred within a stride of the tile, for tiles not crisp in its direction.
-    for claim in sorted(claims, key=lambda c: c.score):
-        near = (np.abs(x - claim.x) <= _STRIDE) & (np.abs(y - claim.y) <= _STRIDE)
+    # The nearest and best claims last; on tiles that are not crisp in its direction.
+    for claim in sorted(claims, key=lambda c: (-c.reach, c.score)):
+        near = (np.abs(x - claim.x) <= claim.reach) & (np.abs(y - claim.y) <= claim.reach)
         k = round(claim.angle_deg / 45) % _DIRECTIONS
         near &= (steepness[row, col, k] >= used.crisp_steepness) | ~clear[row, col, k]
         at = row[near], col[near]
@@ -214,9 +211,9 @@ def _at_scale(
     return maps
 
 
-@njit(cache=True, nogil=True, fastmath=True)
+@njit(cache=True, nogil=True)
 def _differences(plane, side, usable, energy):  # type: ignore[no-untyped-def]
-    """Mean squared difference of pixels one and two steps apart, in four directions, on every second line."""
+    """Mean squared difference of pixels one and two steps apart, in four directions, on every third line."""
     height, width = plane.shape
     rows, cols = usable.shape
     for row in range(rows):
@@ -231,7 +228,7 @@ def _differences(plane, side, usable, energy):  # type: ignore[no-untyped-def]
             if n < 2 or y1 - y0 < 2:
                 continue
             lines = 0
-            for y in range(y0, y1, 2):
+            for y in range(y0, y1, 3):
                 lines += 1
                 here = plane[y, x0:x1]
                 for k in range(4):
@@ -298,10 +295,11 @@ def _smooth_windows(
 
 @dataclass(frozen=True, slots=True)
 class _Claim:
-    """Smear found around (x, y), pixels of the plane looked at."""
+    """Smear found up to `reach` from (x, y), pixels of the plane looked at."""
 
     x: float
     y: float
+    reach: float
     length: float
     angle_deg: float
     score: float
@@ -314,25 +312,26 @@ def _claims(
     """Look at a few windows of the whole frame, and closely where they show something."""
     # Half of the first ones are those that differ most between directions, half are spread evenly.
     spread = np.linspace(0, len(corners) - 1, used.first_windows // 2).astype(int)
-    uneven = np.argsort(smooth.min(1) - smooth.max(1))[: used.first_windows // 2]
+    uneven = np.argsort(smooth.min(1) - np.minimum(smooth.max(1), 4.0))[: used.first_windows // 2]
     first = np.unique(np.concatenate([spread, uneven]))
     scores, depths, cut = _likeness(plane, corners[first], noise_sigma)
-    hints = scores.reshape(len(first), -1).max(1) >= used.hint_score
-    together = _pick(scores.sum(0) / np.sqrt(len(first)), depths.mean(0), used)
-    if together is None and not hints.any():
+    peaks = scores.reshape(len(first), -1).max(1)
+    hints = np.argsort(-peaks)[: np.count_nonzero(peaks >= used.hint_score)]
+    shared = _pick(scores.sum(0) / np.sqrt(len(first)), depths.mean(0), used) if len(first) > 8 else None
+    if shared is None and hints.size == 0:
         return []
-    if together is not None:
-        close = np.ones(len(corners), bool)
-    else:
-        reach = 2 * _STRIDE
-        close = np.zeros(len(corners), bool)
-        for y, x in corners[first[hints]]:
-            close |= (np.abs(corners[:, 0] - y) <= reach) & (np.abs(corners[:, 1] - x) <= reach)
-    second = np.nonzero(close)[0]
-    if len(second) > used.most_windows:
-        second = second[np.linspace(0, len(second) - 1, used.most_windows).astype(int)]
+    found: list[_Claim] = []
+    local: list[_Claim] = []
+    centres = first[hints]
+    if shared is not None:
+        k, m = round(shared[1] / _TURN_DEG) % _ANGLES_DEG.size, int(np.argmin(np.abs(_LENGTHS - shared[0])))
+        alike = depths[:, k, m] >= used.claim_depth / 2
+        if alike.mean() >= used.shake_share:
+            everywhere = max(plane.shape)
+            found.append(_Claim(0.0, 0.0, everywhere, *shared, _confidence(shared[2], used)))
+            centres = first[np.argsort(-peaks)]
+    second = _near(corners, centres, used.most_windows)
     scores, depths, _ = _likeness(plane, corners[second], noise_sigma, cut)
-    found = []
     for index, (y, x) in enumerate(corners[second]):
         around = (np.abs(corners[second, 0] - y) <= _STRIDE) & (np.abs(corners[second, 1] - x) <= _STRIDE)
         if around.sum() < used.least_windows:
@@ -340,21 +339,48 @@ def _claims(
         peak = _pick(scores[around].sum(0) / np.sqrt(around.sum()), depths[around].mean(0), used)
         if peak is None:
             continue
-        length, angle, height = peak
         mine = smooth[second[index]]
-        k = round(angle / 45) % _DIRECTIONS
+        k = round(peak[1] / 45) % _DIRECTIONS
         if mine[k] < used.smooth_steepness or mine[k] - mine.min() < used.least_contrast:
             continue
-        sure = 1 - 0.5 * np.exp(-(height - used.claim_score) / used.claim_score)
-        found.append(_Claim(x + _WINDOW / 2, y + _WINDOW / 2, length, angle, height, float(sure)))
-    return found
+        at = x + _WINDOW / 2, y + _WINDOW / 2
+        local.append(_Claim(*at, _STRIDE, *peak, _confidence(peak[2], used)))
+    return found + [claim for claim in local if _company(claim, local) >= used.least_company]
+
+
+def _company(claim: _Claim, others: list[_Claim]) -> int:
+    """Claims around one that say the same."""
+    return sum(
+        other is not claim
+        and max(abs(other.x - claim.x), abs(other.y - claim.y)) <= 1.5 * _STRIDE
+        and abs(np.log(other.length / claim.length)) < 0.2
+        and abs((other.angle_deg - claim.angle_deg + 90) % 180 - 90) < 10
+        for other in others
+    )
+
+
+def _near(corners: Corners, centres: NDArray[np.int64], most: int) -> NDArray[np.int64]:
+    """Windows within two strides of the centres, the first centres first, up to a number."""
+    close = np.zeros(len(corners), bool)
+    for y, x in corners[centres]:
+        more = (np.abs(corners[:, 0] - y) <= 2 * _STRIDE) & (np.abs(corners[:, 1] - x) <= 2 * _STRIDE)
+        if (close | more).sum() > most:
+            break
+        close |= more
+    return np.nonzero(close)[0]
+
+
+def _confidence(score: float, used: BlindSmearSettings) -> float:
+    return float(1 - 0.5 * np.exp(-(score - used.claim_score) / used.claim_score))
 
 
 def _pick(score: Floats, depth: Floats, used: BlindSmearSettings) -> tuple[float, float, float] | None:
     """Length, angle and score of the highest peak, if it is one of a smear."""
     k, m = np.unravel_index(int(np.argmax(score)), score.shape)
-    # A peak at the end of the lengths is the flank of something else.
-    if m in (0, score.shape[1] - 1) or score[k, m] < used.claim_score or depth[k, m] < used.claim_depth:
+    # A peak at the end of the visible lengths is the flank of something else.
+    if m in (0, score.shape[1] - 1) or not score[:, m - 1].any():
+        return None
+    if score[k, m] < used.claim_score or depth[k, m] < used.claim_depth:
         return None
     turn = _vertex(score[k - 1, m], score[k, m], score[(k + 1) % score.shape[0], m])
     grow = _vertex(score[k, m - 1], score[k, m], score[k, m + 1])
@@ -370,7 +396,7 @@ def _vertex(before: float, at: float, after: float) -> float:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Bank:
-    """Log spectra of smears on the kept frequencies of a window, cleaned of all that is no smear, unit length."""
+    """Log spectra of smears (frequencies, smears) cleaned of all that is no smear, of unit length; their lengths."""
 
     keep: NDArray[np.bool_]
     smears: NDArray[np.float32]
@@ -384,14 +410,14 @@ def _bank(cut: float) -> _Bank:
     keep = (radius > _LEAST_RADIUS) & (radius < cut) & ~((u == 0) & (v < 0))
     fx, fy, r = np.broadcast_to(u, radius.shape)[keep], np.broadcast_to(v, radius.shape)[keep], radius[keep]
     turn, log_r = np.arctan2(-fy, fx), np.log(r)
-    smooth = [
-        np.ones_like(r), log_r, log_r**2, r**2,
-        np.cos(2 * turn), np.sin(2 * turn), np.cos(4 * turn), np.sin(4 * turn),
-        r**2 * np.cos(2 * turn), r**2 * np.sin(2 * turn), log_r * np.cos(2 * turn), log_r * np.sin(2 * turn),
-    ]  # fmt: skip
-    x = np.pi * _DISCS[:, None] * r
-    discs = np.log((2 * j1(x) / x) ** 2 + 3e-3)
-    basis, _ = np.linalg.qr(np.concatenate([np.stack(smooth), discs]).T)
+    c2, s2 = np.cos(2 * turn), np.sin(2 * turn)
+    smooth = [np.cos(4 * turn), np.sin(4 * turn), c2, s2, r**2 * c2, r**2 * s2, log_r * c2, log_r * s2]
+    # Any spectrum alike in all directions, whatever the lens's blur disc looks like: one hat per ring ...
+    at = (r - r.min()) * _WINDOW
+    rings = np.maximum(1 - np.abs(at - np.arange(0, at.max() + 1)[:, None]), 0)
+    # ... and its fading into the noise in some directions before others.
+    wide = np.maximum(1 - np.abs(at / _RING_STEP - np.arange(0, at.max() / _RING_STEP + 1)[:, None]), 0)
+    basis, _ = np.linalg.qr(np.concatenate([np.stack(smooth), rings, wide * c2, wide * s2]).T)
     smears = []
     for angle in np.deg2rad(_ANGLES_DEG):
         along = fx * np.cos(angle) - fy * np.sin(angle)
@@ -406,10 +432,10 @@ def _bank(cut: float) -> _Bank:
     hidden = np.tile(cut < 1.15 / _LENGTHS, _ANGLES_DEG.size)
     unit = cleaned / size[:, None]
     unit[hidden] = 0.0
-    return _Bank(keep, unit.astype(np.float32), size.astype(np.float32))
+    return _Bank(keep, np.ascontiguousarray(unit.T.astype(np.float32)), size.astype(np.float32))
 
 
-def _log_sinc(along: Floats, lengths: Floats) -> Floats:
+def _log_sinc(along: NDArray[np.floating], lengths: Floats) -> Floats:
     """Log power of uniform smears at frequencies along them, as a tapered window sees it."""
     seen = np.zeros((lengths.size, along.size))
     for offset in np.linspace(-0.8, 0.8, 7) / _WINDOW:
@@ -448,9 +474,26 @@ def _likeness(
     bank = _bank(cut)
     logs = np.log(power[:, bank.keep] + np.float32(0.3 * noise))
     logs -= logs.mean(1, keepdims=True)
-    scores = (logs @ bank.smears.T).astype(np.float64)
+    product = np.empty((len(corners), bank.smears.shape[1]), np.float32)
+    _project(logs, bank.smears, product)
+    scores = product.astype(np.float64)
     shape = (len(corners), _ANGLES_DEG.size, _LENGTHS.size)
     return scores.reshape(shape), (scores / bank.size).reshape(shape), cut
+
+
+@njit(cache=True, nogil=True)
+def _project(rows, units, result):  # type: ignore[no-untyped-def]
+    """rows @ units, float32, on the calling thread alone and always summed in the same order."""
+    result[:] = np.float32(0.0)
+    block = 128  # frequencies at a time, so that their units stay in the cache for all rows
+    for start in range(0, rows.shape[1], block):
+        for i in range(rows.shape[0]):
+            total = result[i]
+            for j in range(start, min(start + block, rows.shape[1])):
+                value = rows[i, j]
+                unit = units[j]
+                for k in range(total.size):
+                    total[k] += value * unit[k]
 
 
 def _visible(power: NDArray[np.float32], noise: float) -> float:

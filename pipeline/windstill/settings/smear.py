@@ -69,11 +69,16 @@ class BlindSmearSettings(Section):
         0.5, gt=0, le=1, description="Share of a window's tiles that must be usable for its spectrum to be taken."
     )
     first_windows: int = Field(
-        48, ge=1, description="Count. Windows looked at over the frame before it is left or searched closely."
+        64, ge=1, description="Count. Windows looked at over the frame before it is left or searched closely."
     )
-    most_windows: int = Field(300, ge=1, description="Count. Windows looked at when smear was seen; bounds the cost.")
+    most_windows: int = Field(
+        200, ge=1, description="Count. Windows looked at when smear was seen; bounds the cost."
+    )
     least_windows: int = Field(
-        4, ge=1, description="Count. Overlapping windows that must be summed for a report: one edge can fool one."
+        4, ge=1, description="Count. Overlapping windows summed for a report, at least: one edge can fool one window."
+    )
+    least_company: int = Field(
+        2, ge=0, description="Count. Neighbouring reports that must agree on length and direction."
     )
     hint_score: float = Field(
         8.0,
@@ -82,16 +87,16 @@ class BlindSmearSettings(Section):
         "smear is searched around; sharp and defocused pictures reach it now and then.",
     )
     claim_score: float = Field(
-        12.0,
+        11.0,
         gt=0,
         description="The same, summed over neighbouring windows: reported. Sharp and defocused pictures hardly "
         "reach it.",
     )
     claim_depth: float = Field(
-        0.2,
+        0.19,
         gt=0,
         lt=1,
-        description="Share of the depth a perfect smear's zeros would have. Periodic textures score high on a dip.",
+        description="Share of the depth a perfect smear's zeros would have. Periodic textures score on slight dips.",
     )
     trusted: float = Field(0.5, gt=0, le=1, description="Confidence from which a tile counts in the frame's figures.")
     shake_share: float = Field(
