@@ -215,7 +215,7 @@ def main() -> None:
     ctypes.CDLL(None).prctl(_SUBREAPER, 1, 0, 0, 0)
     with tempfile.TemporaryDirectory(prefix="windstill-speed-") as folder:
         work = Path(folder)
-        shoots = {"sample": SAMPLE, **{path.name: path for path in given.shoot}}
+        shoots = {"sample": SAMPLE, **{_named(path): path for path in given.shoot}}
         if given.megapixels:
             shoots[f"simulated-{given.megapixels:.0f}"] = simulated(work, given.megapixels)
         start = start_up(work, given.workers)
@@ -228,6 +228,11 @@ def main() -> None:
     text = "".join(lines(found, start, given.workers))
     given.out.write_text(text, "utf-8")
     print(text)
+
+
+def _named(shoot: Path) -> str:
+    """A shoot's name in the report: that of its folder, or of the one above a card's DCIM."""
+    return shoot.resolve().parent.name if shoot.name == "DCIM" else shoot.resolve().name
 
 
 def simulated(work: Path, megapixels: float) -> Path:

@@ -50,6 +50,7 @@ def test_every_extra_named_exists() -> None:
 def test_every_file_promised_is_written(sample_shoot: Path, tmp_path: Path, here: Here) -> None:
     if not sample_shoot.is_dir():
         pytest.skip("the sample shoot is not there")
+    assert "windstill demo --out REVIEW" in here("demo", "--help")[1]
     status, said, error = here("demo", "--out", tmp_path / "out")
     assert status == 0, error
     named = re.findall(r"^\| `([\w./]+)` \|", README, re.MULTILINE)
