@@ -199,3 +199,40 @@ def _with(look: Look, **changes: float) -> Look:
 
 
 FOCUS = (1.1, 0.8, 0.55, 0.35, 0.2, 0.08)
+
+
+def vigil(count: int) -> Camera:
+    """One view, waiting for a lull."""
+    camera = Camera()
+    for _ in range(count):
+        camera.shoot(Look(31), idle_s=2.5)
+    return camera
+
+
+def mixed_evening(count: int) -> Camera:
+    """At least `count` frames of sets of every kind, a walk between them."""
+    camera = Camera()
+    number = 0
+    while len(camera.frames) < count:
+        number += 1
+        place = 100 + number % 40
+        look = Look(place, x=0.6 + 0.1 * (number % 7), y=0.8)
+        kind = number % 6
+        if kind == 0:
+            camera.bracket(look, (0, -2, 2), f"{number}")
+        elif kind == 1:
+            camera.stack(look, FOCUS, f"{number}")
+        elif kind == 2:
+            for focus in FOCUS:
+                camera.bracket(_with(look, focus_dpt=focus), (0, -2, 2), f"{number}", f"focus {focus}")
+                camera.wait(1.5)
+        elif kind == 3:
+            for view in range(3):
+                camera.shoot(_with(look, x=0.3 + 0.65 * view), f"{number}", idle_s=4)
+        elif kind == 4:
+            for _ in range(8):
+                camera.shoot(look, f"{number}", idle_s=3)
+        else:
+            camera.shoot(look, f"{number}")
+        camera.wait(90 + number % 11)
+    return camera

@@ -141,7 +141,8 @@ class ContentLink:
     support : float
         Root mean product of both energies there: how much there was to compare, 0..1.
     ev : float or None
-        Brightness of b over a in EV, from pixels clipped in neither; ``None`` where too few are.
+        Brightness of b over a in EV, from pixels clipped in neither (steps of 4 EV read up to a fifth small);
+        ``None`` where too few are.
     ev_spread : float
         Interquartile range of that ratio, EV.
     """
@@ -208,7 +209,8 @@ def structure(luma: NDArray[np.uint8], floor_steps: float) -> FloatMap:
     """
     plane = luma.astype(np.float32)
     band = cv2.GaussianBlur(plane, (0, 0), _FINE_SIGMA_PX) - _surroundings(plane)
-    contrast = cv2.sqrt(_surroundings(band * band))
+    # Running sums leave a hair below zero where there is nothing.
+    contrast = cv2.sqrt(cv2.max(_surroundings(band * band), 0.0))
     field: FloatMap = band / (contrast + np.float32(floor_steps))
     # A horizon fits any view of one place and many of others: what runs on along a row tells nothing.
     field -= cv2.blur(field, (_ALONG_ROW_PX, 1), borderType=cv2.BORDER_REFLECT)

@@ -23,6 +23,7 @@ class StepCosts:
     panorama: float
     burst: float
     focus_turn: int
+    focus_moved: bool
     view_turn: str
     focus_back: int
     view_back: int
@@ -50,7 +51,7 @@ def step_costs(link: Link, settings: GroupSettings, level: int) -> StepCosts:
         if link.aperture_changed:
             held_focus = 0.0
     repeat_ev = even_exposure_cost(step, settings)
-    bracket = shared + same + stepped_exposure_cost(link, settings) + held_focus
+    bracket = shared + same + stepped_exposure_cost(link, settings, level) + held_focus
     # One position photographed twice is cheaper than two stacks.
     stack = shared + same + repeat_ev + min(max(-changed, 0.0), settings.focus_twice_nats)
     burst = shared + same + repeat_ev + held_focus
@@ -64,8 +65,11 @@ def step_costs(link: Link, settings: GroupSettings, level: int) -> StepCosts:
         panorama += 0 if link.mark_kind == "panorama" else settings.maker_nats
         burst += 0 if link.mark_kind == "burst" else settings.maker_nats
     return StepCosts(
-        bracket, stack, panorama, burst, _focus_turn(link, settings), view_turn(link), link.focus_back, link.view_back,
-        settings.return_nats * link.focus_return, settings.return_nats * link.view_return,
+        bracket=bracket, stack=stack, panorama=panorama, burst=burst,
+        focus_turn=_focus_turn(link, settings), focus_moved=changed > 0, view_turn=view_turn(link),
+        focus_back=link.focus_back, view_back=link.view_back,
+        focus_back_cost=settings.return_nats * link.focus_return,
+        view_back_cost=settings.return_nats * link.view_return,
     )
 
 
@@ -115,12 +119,17 @@ def even_exposure_cost(step: float | None, settings: GroupSettings) -> float:
     return min(settings.uneven_nats_per_ev * max(step - settings.ev_same, 0.0), settings.uneven_cap_nats)
 
 
-def stepped_exposure_cost(link: Link, settings: GroupSettings) -> float:
-    """Cost of an exposure step being too small for a bracket."""
+def stepped_exposure_cost(link: Link, settings: GroupSettings, level: int) -> float:
+    """Cost of an exposure step being too small for a bracket.
+
+    Nobody photographs a whole stack again a third of a stop apart; falling light makes it look so.
+    """
     if link.ev is None:
         return settings.unstepped_nats * 0.5
     step = abs(link.ev)
     needed = settings.bracket_step_min_ev if link.ev_nominal is not None else settings.bracket_step_seen_ev
+    if level > 1:
+        needed = max(needed, settings.bracket_of_sets_ev)
     if step >= needed:
         return 0.0
     return settings.unstepped_nats * min((needed - step) / (0.5 * needed), 1.0)

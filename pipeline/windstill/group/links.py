@@ -188,7 +188,9 @@ def idle_between(a: Shot, b: Shot) -> float | None:
         return None
     exposure = a.frame.camera.exposure_s or 0.0
     slack = 1.0 if max(a.resolution_s, b.resolution_s) >= 1.0 else 0.0
-    idle = max(b.start_s - a.start_s - exposure - slack, 0.0)
+    # Sets can be joined out of order; a clock that went backwards is a pause all the same.
+    apart = b.start_s - a.start_s if b.start_s >= a.start_s else a.start_s - b.start_s + exposure
+    idle = max(apart - exposure - slack, 0.0)
     if exposure >= 1.0 and idle >= 0.7 * exposure:
         idle = max(idle - exposure, 0.0)
     return idle
@@ -271,7 +273,7 @@ def frame_links(gallery: Gallery) -> dict[tuple[int, int], Link]:
     found: dict[tuple[int, int], Link] = {}
     names = _name_evidence(shots)
     for j in range(1, len(shots)):
-        found[j - 1, j] = link_between(gallery, j - 1, j, name=names[j - 1])
+        found[j - 1, j] = _by_way_of_others(gallery, found, j, link_between(gallery, j - 1, j, name=names[j - 1]))
         for back in range(2, settings.strays_skipped + 2):
             i = j - back
             # Everything between must fit neither side.
@@ -284,6 +286,36 @@ def frame_links(gallery: Gallery) -> dict[tuple[int, int], Link]:
                 found[i, j] = link
                 break
     return _with_surroundings(_in_step(found, len(shots), settings), len(shots), settings)
+
+
+def _by_way_of_others(gallery: Gallery, found: dict[tuple[int, int], Link], j: int, link: Link) -> Link:
+    """Where exposure parts two frames too far to compare, look for the view in earlier frames of the set.
+
+    A bracket of 0, -2, +2, -4, +4 EV has 8 EV between its last two; both still resemble the first.
+    """
+    settings = gallery.settings
+    if link.clash >= 1 or link.content.view in ("same", "overlap") or link.content.odds <= -12:
+        return link
+    if link.ev_nominal is not None and abs(link.ev_nominal) < settings.far_exposure_ev:
+        return link
+    step, x, y = link.ev_nominal, 0.0, 0.0
+    for k in range(j - 2, max(j - 2 - settings.far_exposure_reach, -1), -1):
+        earlier = found[k, k + 1]
+        if earlier.content.view != "same":
+            break
+        x, y = x - earlier.content.shift_x, y - earlier.content.shift_y
+        nearer = None if step is None or earlier.ev_nominal is None else step + earlier.ev_nominal
+        step = nearer
+        if nearer is not None and link.ev_nominal is not None and abs(nearer) > abs(link.ev_nominal) - 1:
+            continue
+        seen = gallery.compare(k, j, far=False)
+        if seen.view == "same":
+            chained = sum(found[m, m + 1].ev or 0.0 for m in range(k, j - 1))
+            ev = None if seen.ev is None else seen.ev - chained
+            x, y = x + seen.shift_x, y + seen.shift_y
+            seen = replace(seen, shift_x=x, shift_y=y, ev=ev, zoom=0.0, agreement=min(seen.agreement, 0.8))
+            return replace(link, content=seen, ev=believed_ev(link.ev_nominal, seen, settings))
+    return link
 
 
 def _in_step(
@@ -382,14 +414,11 @@ def _median(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]], default: 
 
 
 def _name_evidence(shots: Sequence[Shot]) -> list[float]:
-    """What the names of neighbours say where there are no times: -1 for a new stem, up to 1 for the same one.
+    """What the names of neighbours say where either has no time: -1 for a new stem, up to 1 for the same one.
 
     A stem shared by two or three files ("pier_a", "pier_b") is a pair or a set; one shared by forty is a counter
     and says next to nothing.
     """
-    count = max(len(shots) - 1, 0)
-    if not shots or shots[0].start_s is not None:
-        return [0.0] * count
     stems = [_stem(s.frame.name) for s in shots]
     lengths: dict[int, int] = {}
     run = 0
@@ -399,11 +428,13 @@ def _name_evidence(shots: Sequence[Shot]) -> list[float]:
     evidence: list[float] = []
     start = 0
     for k in range(1, len(stems)):
+        timed = shots[k].start_s is not None and shots[k - 1].start_s is not None
         if stems[k] != stems[k - 1]:
             start = k
-            evidence.append(-1.0)
+        if timed:
+            evidence.append(0.0)
         else:
-            evidence.append(2 / lengths[start])
+            evidence.append(-1.0 if start == k else 2 / lengths[start])
     return evidence
 
 

@@ -46,7 +46,7 @@ class Node:
 
 # What may be made of what: a parent's kind is the relation between its children, which differ in nothing else.
 _PARENTS: dict[Kind, frozenset[Kind]] = {
-    "single": frozenset({"panorama"}),
+    "single": frozenset({"panorama", "stack", "bracket"}),
     "bracket": frozenset({"stack", "panorama"}),
     "stack": frozenset({"bracket", "panorama"}),
     "panorama": frozenset({"bracket"}),
@@ -179,6 +179,11 @@ def _link(gallery: Gallery, nodes: list[Node], i: int, j: int, settings: GroupSe
 def _pairs(gallery: Gallery, a: Node, b: Node) -> list[tuple[int, int]]:
     """Frames of a and b that correspond, best lit first."""
     fa, fb = a.frames, b.frames
+    if a.kind == "bracket" and not a.children[0].is_set and not b.is_set:
+        level = level_ev(gallery.shots[fb[0]].frame.camera)
+        levels = [level_ev(gallery.shots[k].frame.camera) for k in fa]
+        if level is not None and all(v is not None for v in levels):
+            return [(min(fa, key=lambda k: abs((levels[fa.index(k)] or 0.0) - level)), fb[0])]
     if a.kind == b.kind == "bracket" and not a.children[0].is_set:
         paired = list(zip(fa, fb, strict=False)) if len(fa) == len(fb) else _by_level(a, b)
     else:
@@ -207,10 +212,13 @@ def _focus(
 
 def _alike(a: Node, b: Node) -> float:
     """Likeness of structure, 0..1: kind, number of members, steps of exposure."""
+    if not a.is_set and not b.is_set:
+        return 0.0  # Single frames were judged on their own level.
+    if a.is_set and not b.is_set:
+        # What is left of a set given up just begun.
+        return 0.75 if a.kind in ("bracket", "stack") and not a.children[0].is_set else 0.3
     if a.kind != b.kind:
-        return 0.3 if not (a.is_set and b.is_set) else 0.0
-    if not a.is_set:
-        return 1.0
+        return 0.3 if not a.is_set else 0.0
     inner = 1.0 if a.children[0].kind == b.children[0].kind else 0.3
     if a.kind == "bracket" and len(a.levels) > 1 and len(b.levels) > 1:
         # The same steps in the same order; of a set given up half-way, as far as it went.

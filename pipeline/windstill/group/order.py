@@ -36,21 +36,39 @@ def natural_key(name: str) -> tuple[tuple[int, int | str], ...]:
 def streams(frames: Sequence[Frame]) -> list[list[Shot]]:
     """Split a shoot into one stream per body and put each in capture order.
 
-    The result does not depend on the order of `frames`. Frames without a time form streams of their own, one
-    per body, by natural name order. Derived frames are left out.
+    The result does not depend on the order of `frames`. A body's frames without a time form a stream of their own,
+    by natural name order. Files that name no body are one stream: those without a time stand, by name, behind the
+    nearest of the others. Derived frames are left out.
     """
     bodies: dict[tuple[str, ...], list[Frame]] = defaultdict(list)
     for frame in sorted(frames, key=lambda f: (natural_key(f.name), f.name)):
         if frame.derived:
             continue
         camera = frame.camera
-        timed = "timed" if camera.captured_at is not None else "untimed"
-        bodies[timed, camera.maker or "", camera.model or "", camera.body_serial or ""].append(frame)
+        body = (camera.maker or "", camera.model or "", camera.body_serial or "")
+        timed = "timed" if camera.captured_at is not None or not any(body) else "untimed"
+        bodies[(timed, *body)].append(frame)
     found: list[list[Shot]] = []
     for key in sorted(bodies):
-        for body in _split_by_card(bodies[key]):
-            found.append(_ordered(body))
+        if not any(key[1:]):
+            found.append(_nameless(bodies[key]))
+            continue
+        for part in _split_by_card(bodies[key]):
+            found.append(_ordered(part))
     return found
+
+
+def _nameless(body: list[Frame]) -> list[Shot]:
+    """Frames of no known body, in name order as given: in time order, those without a time put between by name."""
+    timed = _ordered([f for f in body if f.camera.captured_at is not None])
+    behind: dict[str | None, list[Shot]] = defaultdict(list)
+    last: str | None = None
+    for frame in body:
+        if frame.camera.captured_at is not None:
+            last = frame.name
+        else:
+            behind[last].append(Shot(frame, None, 0.0))
+    return [*behind[None], *(s for shot in timed for s in (shot, *behind[shot.frame.name]))]
 
 
 def counter_of(name: str) -> tuple[str, int] | None:

@@ -56,6 +56,7 @@ class _Open:
 
 
 _Key = tuple[Kind, int, str]
+_MOVED = "moved"
 _GROWING: tuple[Kind, ...] = ("stack", "panorama", "burst")
 
 
@@ -105,8 +106,10 @@ def parse(
             skipped = tuple(range(i + 1, j))
             toll = len(skipped) * (settings.set_nats + settings.stray_nats)
             _grow(here, i, j, skipped, toll, steps[i, j], closed, opened, settings, level, may)
-        for (kind, _, _), state in here.items():
-            if state.cost < best.cost:
+        for (kind, _, way), state in here.items():
+            # Sets of one focus are takes, unless focus moves somewhere among them.
+            unmoved = level > 1 and kind == "stack" and way != _MOVED
+            if state.cost < best.cost and not unmoved:
                 best = _Closed(state.cost, kind, state.chain)
         found = _brackets_ending(j, links, steps, closed, brackets, settings, level, may, walls)
         for candidate in found:
@@ -143,6 +146,8 @@ def _grow(
         cost = toll + float(getattr(step, kind))
         turn = step.focus_turn if kind == "stack" else 0
         way = step.view_turn if kind == "panorama" else ""
+        if kind == "stack" and step.focus_moved:
+            way = _MOVED
         back, back_cost = -1, 0.0
         if kind == "stack":
             back, back_cost = step.focus_back, step.focus_back_cost
@@ -158,7 +163,7 @@ def _grow(
             bend = back_cost if back >= state.began else 0.0
             if turn and open_turn and turn != open_turn:
                 bend += settings.focus_turn_nats
-            if way and open_way and way != open_way:
+            if kind == "panorama" and way and open_way and way != open_way:
                 bend += settings.view_turn_nats
             longer = _Open(state.cost + cost + bend, _Back(j, skipped, state.chain, state.chain.before), state.began)
             _keep(here, (kind, turn or open_turn, way or open_way), longer)

@@ -18,6 +18,7 @@ from windstill.settings.group import GroupSettings
 # n_inliers > 8 + 0.3 n_features_in_overlap: M. Brown and D. G. Lowe, Automatic Panoramic Image Stitching using
 # Invariant Features, International Journal of Computer Vision 74 (2007).
 _ALPHA, _BETA = 8.0, 0.3
+_LEAST_PX = 48
 _RATIO = 0.8  # nearest over second nearest descriptor: D. G. Lowe, IJCV 60 (2004)
 
 
@@ -50,9 +51,14 @@ def _careful() -> cv2.Feature2D:
 def features_of(small: NDArray[np.uint8], *, careful: bool) -> Features:
     """Features of a frame's small luma: ORB, or SIFT at 384 pixels where that does not settle it."""
     height, width = small.shape
+    if min(height, width) < _LEAST_PX:
+        # Too small for the detectors' pyramids.
+        return Features(np.zeros((0, 2), np.float32), np.zeros((0, 1), np.uint8), small)
     if careful and max(height, width) > 384:
         factor = 384 / max(height, width)
-        small = cv2.resize(small, (round(width * factor), round(height * factor)), interpolation=cv2.INTER_AREA)
+        small = cv2.resize(
+            small, (max(round(width * factor), 1), max(round(height * factor), 1)), interpolation=cv2.INTER_AREA
+        )
         height, width = small.shape
     keypoints, descriptors = (_careful() if careful else _quick()).detectAndCompute(small, None)
     points = np.array([k.pt for k in keypoints], np.float32).reshape(-1, 2)

@@ -73,6 +73,10 @@ class GroupSettings(Section):
         0.008, gt=0, description="Long sides. How far a match may be off: blur, parallax and lens distortion."
     )
     features_kept: int = Field(64, ge=4, description="Frames whose features are kept in memory per stream.")
+    far_exposure_ev: float = Field(
+        2.5, gt=0, description="EV. Frames further apart that do not compare are compared by way of earlier ones."
+    )
+    far_exposure_reach: int = Field(4, ge=1, description="Earlier frames tried for that.")
     ev_min_share: float = Field(
         0.05, gt=0, lt=1, description="Share of pixels clipped in neither frame that a brightness ratio needs."
     )
@@ -125,6 +129,9 @@ class GroupSettings(Section):
     bracket_step_min_ev: float = Field(0.3, gt=0, description="EV. The smallest step cameras bracket by.")
     bracket_step_seen_ev: float = Field(
         0.5, gt=0, description="EV. The smallest step believed from pictures alone: light and tone curves vary."
+    )
+    bracket_of_sets_ev: float = Field(
+        0.6, gt=0, description="EV. The smallest step between stacks or panoramas that are one bracket."
     )
     bracket_longest: int = Field(15, ge=2, description="Frames. No bracket is longer.")
     unstepped_nats: float = Field(7.0, ge=0, description="Nats. Cost of two equal exposures in a bracket.")

@@ -1,0 +1,128 @@
+"""Bodies, clocks and counters."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from datetime import datetime, timedelta
+
+from group.light_shoots import FOCUS, Camera, Look
+from windstill.group import group_frames
+from windstill.group.order import natural_key, streams
+from windstill.records import CameraData, Frame, Grouping, SequenceMark, ShootFile
+from windstill.settings import GroupSettings
+
+NOON = datetime(2031, 6, 1, 12, 0, 0)
+
+
+def frame(name: str, at: datetime | None, **camera: object) -> Frame:
+    data = CameraData(captured_at=at, time_resolution_s=1.0, **camera)  # type: ignore[arg-type]
+    return Frame(name, (ShootFile(f"{name}.JPG", "image", 1, 1),), f"{name}.JPG", 6000, 4000, data)
+
+
+def names(shots: list[list[object]]) -> list[list[str]]:
+    return [[s.frame.name for s in stream] for stream in shots]  # type: ignore[attr-defined]
+
+
+def kinds(grouping: Grouping) -> list[tuple[str, int]]:
+    return [(s.kind, len(s.frames)) for s in grouping.top_level()]
+
+
+def test_names_sort_as_people_count() -> None:
+    listed = ["b/Print 10", "b/print 9", "B/print 1", "a/print 11"]
+    assert sorted(listed, key=natural_key) == ["a/print 11", "B/print 1", "b/print 9", "b/Print 10"]
+
+
+def test_within_one_second_the_counter_decides_and_may_roll_over() -> None:
+    shot = [frame(f"100CLIFF/THRF{n:04d}", NOON, body_serial="1") for n in (9998, 9999, 1, 2)]
+    assert names(streams([shot[2], shot[1], shot[3], shot[0]])) == [[f.name for f in shot]]
+
+
+def test_a_new_folder_goes_on_where_the_last_one_ended() -> None:
+    shot = [frame("100CLIFF/THRF9999", NOON, body_serial="1"), frame("101CLIFF/THRF0001", NOON, body_serial="1")]
+    assert names(streams(shot[::-1])) == [[f.name for f in shot]]
+
+
+def test_two_bodies_of_one_model_without_serials_are_told_apart_by_their_counters() -> None:
+    shot = []
+    for k in range(6):
+        at = NOON + timedelta(seconds=10 * k)
+        for name in (f"100CLIFF/THRF{k + 1:04d}", f"100GULLS/SEAP{k + 40:04d}"):
+            shot.append(frame(name, at, model="F2"))
+    assert [len(s) for s in streams(shot)] == [6, 6]
+
+
+def test_one_body_in_two_folders_stays_one() -> None:
+    shot = [
+        frame(f"{100 + (k > 2)}CLIFF/THRF{k + 1:04d}", NOON + timedelta(seconds=9 * k), model="F2") for k in range(6)
+    ]
+    assert [len(s) for s in streams(shot)] == [6]
+
+
+def test_two_bodies_alternating_with_clocks_minutes_apart() -> None:
+    left, right = Camera(serial="1"), Camera(serial="2", prefix="SEAP", folder="101GULLS")
+    right.clock += timedelta(minutes=3)
+    for focus in FOCUS:
+        left.shoot(Look(61, focus_dpt=focus), idle_s=4)
+        right.shoot(Look(62), idle_s=4)
+    grouping = group_frames([*left.frames, *right.frames], {**left.scores, **right.scores}, GroupSettings())
+    assert sorted(kinds(grouping)) == [("burst", 6), ("stack", 6)]
+
+
+def test_a_long_exposure_is_no_pause() -> None:
+    camera = Camera()
+    for focus in FOCUS[:4]:
+        # 32 s of exposure and as much again for the dark frame.
+        camera.shoot(Look(63, focus_dpt=focus), base_s=32, idle_s=33)
+    grouping = group_frames(camera.frames, camera.scores, GroupSettings())
+    assert kinds(grouping) == [("stack", 4)]
+
+
+def test_counters_rolling_over_within_a_set() -> None:
+    camera = Camera(counter=9998, whole_seconds=True)
+    camera.bracket(Look(64), (0, -2, 2, -4, 4), "bracket", idle_s=0.1)
+    assert kinds(group_frames(camera.frames, camera.scores, GroupSettings())) == [("bracket", 5)]
+
+
+def _marked(camera: Camera, marks: list[SequenceMark | None]) -> list[Frame]:
+    return [
+        replace(f, camera=replace(f.camera, sequence=m)) for f, m in zip(camera.frames, marks, strict=True)
+    ]
+
+
+def test_written_sequences_part_takes_that_nothing_else_parts() -> None:
+    camera = Camera(focus_written=False)
+    for _ in range(6):
+        camera.shoot(Look(65), idle_s=0.5)
+    assert kinds(group_frames(camera.frames, camera.scores, GroupSettings())) == [("burst", 6)]
+    marks: list[SequenceMark | None] = [
+        SequenceMark(f"id-{k // 3}", "Burst Denoise", k % 3 + 1, 3, k % 3 == 2) for k in range(6)
+    ]
+    grouping = group_frames(_marked(camera, marks), camera.scores, GroupSettings())
+    assert kinds(grouping) == [("burst", 3), ("burst", 3)]
+    assert any("sequence" in why for s in grouping.sets for why in s.why)
+    # The last frame of a sequence says so even where the identifiers were not renewed.
+    stale: list[SequenceMark | None] = [
+        SequenceMark("same", "Burst Denoise", k % 3 + 1, 3, k % 3 == 2) for k in range(6)
+    ]
+    assert kinds(group_frames(_marked(camera, stale), camera.scores, GroupSettings())) == [("burst", 3), ("burst", 3)]
+
+
+def test_frames_near_a_boundary_are_marked() -> None:
+    camera = Camera(focus_written=False)
+    camera.stack(Look(66), FOCUS[:3], "stack")
+    camera.wait(9)
+    camera.stack(Look(66), FOCUS[3:], "stack")
+    sure = Camera()
+    sure.stack(Look(66), FOCUS, "stack")
+    doubtful = group_frames(camera.frames, camera.scores, GroupSettings())
+    plain = group_frames(sure.frames, sure.scores, GroupSettings())
+    assert any(p.near_boundary for p in doubtful.placements.values())
+    assert not any(p.near_boundary for p in plain.placements.values())
+
+
+def test_files_that_name_no_body_keep_time_order_and_take_untimed_ones_in_by_name() -> None:
+    shot = [
+        frame("pier_a", NOON + timedelta(hours=2)), frame("pier_b", None), frame("quay_a", NOON), frame("quay_b", None),
+        frame("arch_a", None),
+    ]
+    assert names(streams(shot)) == [["arch_a", "quay_a", "quay_b", "pier_a", "pier_b"]]
