@@ -33,7 +33,7 @@ R = TypeVar("R")
 _AHEAD = 2  # tasks waiting per worker: enough to keep it busy, few enough to bound what is held
 _TICK_S = 0.5
 # What every worker will need, loaded once and shared between them.
-_PRELOAD = ("windstill.run.tasks", "windstill.imaging", "windstill.score", "windstill.assess")
+_PRELOAD = ("windstill.run.warm", "windstill.run.tasks", "windstill.run.planes")
 
 
 @dataclass(frozen=True, slots=True)

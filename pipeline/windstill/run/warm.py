@@ -1,0 +1,59 @@
+"""Imported once by the process workers are forked from: what every worker would prepare for itself is then shared.
+
+Compiled kernels are loaded (on a new machine: compiled) and tables are built by scoring and measuring two small
+pictures. Nothing depends on it but time.
+"""
+
+from __future__ import annotations
+
+import contextlib
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from windstill import assess, score
+from windstill.imaging import Decoded
+from windstill.records import Frame, FrameSet, Grouping, Placement, ShootFile
+from windstill.settings import Settings
+
+_WIDTH, _HEIGHT = 960, 640
+_NAMES = ("a", "b")
+
+
+class _Planes:
+    def __init__(self, planes: dict[str, NDArray[np.uint8]]) -> None:
+        self._planes = planes
+
+    def work(self, name: str) -> NDArray[np.uint8]:
+        return self._planes[name]
+
+    def colour(self, name: str) -> NDArray[np.uint8]:
+        return np.repeat(self._planes[name][..., None], 3, axis=2)
+
+
+def _picture(seed: int) -> Decoded:
+    rng = np.random.default_rng(7)
+    scene = cv2.GaussianBlur(rng.normal(0, 120, (_HEIGHT, _WIDTH)).astype(np.float32), (0, 0), 1.2) + 120
+    noisy = scene + np.random.default_rng(seed).normal(0, 1.5, scene.shape)
+    luma = np.clip(noisy, 0, 255).astype(np.uint8)
+    none = np.zeros(((_HEIGHT + 3) // 4, (_WIDTH + 3) // 4), np.bool_)
+    return Decoded(luma, np.repeat(luma[..., None], 3, axis=2), none, none, 8, "", _WIDTH, _HEIGHT)
+
+
+def warm_up() -> None:
+    """Score two pictures and measure them as a burst."""
+    cv2.setNumThreads(1)  # threads of OpenCV would not survive the fork
+    settings = Settings()
+    file = ShootFile("a", "image", 0, 0)
+    frames = {name: Frame(name, (file,), "a", _WIDTH, _HEIGHT) for name in _NAMES}
+    scored = {name: score.score_frame(frames[name], _picture(i), settings.score) for i, name in enumerate(_NAMES)}
+    node = FrameSet("a~burst", None, 1, 1, "burst", _NAMES, _NAMES)
+    grouping = Grouping((node,), {name: Placement(name, node.set_id) for name in _NAMES})
+    scores = {name: found.score for name, found in scored.items()}
+    planes = _Planes({name: found.work for name, found in scored.items()})
+    assess.measure_set(node, grouping, frames, scores, planes, settings.assess)
+
+
+with contextlib.suppress(Exception):  # a worker that is not warm is slower, nothing else
+    warm_up()
