@@ -97,9 +97,11 @@ class _Bar:
         self._draw(at_once=True)
 
     def step(self, count: int = 1) -> None:
-        if self._task is not None:
-            self._progress.advance(self._task, count)
-        self._draw()
+        if self._task is None:
+            return
+        self._progress.advance(self._task, count)
+        # A stage's end is always drawn: a bar taken away at "6 of 7" looks like a frame left out.
+        self._draw(at_once=self._progress.finished)
 
     def note(self, line: str) -> None:
         self._progress.console.print(printable(line), markup=False, highlight=False, soft_wrap=True)
