@@ -10,7 +10,12 @@ from windstill.cli.demo import add_demo_command
 from windstill.cli.review import add_review_command
 
 # Commands of rooms that bring their own: module below windstill.cli, and the function that adds them.
-_MORE = (("plan", "add_plan_command"), ("season", "add_settings_command"), ("simulate", "add_simulate_command"))
+_MORE = (
+    ("gather", "add_gather_command"),
+    ("plan", "add_plan_command"),
+    ("season", "add_settings_command"),
+    ("simulate", "add_simulate_command"),
+)
 
 
 def build() -> typer.Typer:

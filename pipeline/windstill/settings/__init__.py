@@ -17,6 +17,7 @@ from windstill.settings.advise import AdviseSettings
 from windstill.settings.assess import AssessSettings
 from windstill.settings.base import Section
 from windstill.settings.group import GroupSettings
+from windstill.settings.handover import HandoverSettings
 from windstill.settings.imaging import ImagingSettings
 from windstill.settings.plan import PlanSettings
 from windstill.settings.profiles import assignments, find_profile, profile_names
@@ -44,6 +45,7 @@ class Settings(Section):
     run: RunSettings = Field(default_factory=RunSettings)
     plan: PlanSettings = Field(default_factory=PlanSettings)
     season: SeasonSettings = Field(default_factory=SeasonSettings)
+    handover: HandoverSettings = Field(default_factory=HandoverSettings)
 
 
 def load_settings(profile: Path | None = None, overrides: dict[str, dict[str, Any]] | None = None) -> Settings:
@@ -87,7 +89,7 @@ def _explained(error: ValidationError) -> str:
 
 
 __all__ = [
-    "AdviseSettings", "AssessSettings", "GroupSettings", "ImagingSettings", "PlanSettings", "ReportSettings",
-    "RunSettings", "ScanSettings", "ScoreSettings", "SeasonSettings", "Section", "Settings", "SettingsError",
-    "assignments", "find_profile", "load_settings", "profile_names",
+    "AdviseSettings", "AssessSettings", "GroupSettings", "HandoverSettings", "ImagingSettings", "PlanSettings",
+    "ReportSettings", "RunSettings", "ScanSettings", "ScoreSettings", "SeasonSettings", "Section", "Settings",
+    "SettingsError", "assignments", "find_profile", "load_settings", "profile_names",
 ]
