@@ -238,19 +238,15 @@ def compare(a: Picture, b: Picture, settings: GroupSettings) -> ContentLink:
         return UNKNOWN
     fit = _fitted(a, b)
     best = _agreement(a, b, fit)
-    if best[2] < settings.surely_aligned:
+    if best[2] < settings.surely_aligned and _alike_blurred(a, b) > settings.blurred_alike:
+        # Nearly aligned, but by more than a pixel or two: a larger turn, a longer focus throw.
         reached = _fitted(a, b, _fitted(a.blurred(), b.blurred(), steps=4))
         trial = _agreement(a, b, reached)
         if trial[2] > best[2]:
             fit, best = reached, trial
     zoom, turn = -fit[2] / (0.5 * a.scale), math.degrees(fit[3] / (0.5 * a.scale))
     if best[2] < settings.surely_aligned:
-        # A peak of the correlation lies within a pixel of the truth: verify first, refine the best alone.
-        trials = [_verified(a, b, dx, dy) for dx, dy in _candidates(a, b, settings)]
-        rough = max(trials, key=lambda trial: _merit(trial, settings), default=best)
-        if _merit(rough, settings) > 0.8 * _merit(best, settings):
-            fine = _verified(a, b, *_refine(a, b, rough[0], rough[1]))
-            best = max(best, rough, fine, key=lambda trial: _merit(trial, settings))
+        best = _searched(a, b, best, settings)
     link = _judged(a, b, best, settings)
     if link.view == "same":
         link = replace(link, zoom=zoom, turn_deg=turn)
@@ -261,6 +257,38 @@ def compare(a: Picture, b: Picture, settings: GroupSettings) -> ContentLink:
             if other.odds > link.odds:
                 link = other
     return link
+
+
+def shared(a: Picture, b: Picture, settings: GroupSettings) -> float:
+    """Share of a that b covers by correlation alone, 0 where they show different things; quicker than `compare`."""
+    if a.luma.shape != b.luma.shape:
+        return 0.0
+    if math.sqrt(a.energy * b.energy) < settings.min_support:
+        return 0.0
+    nothing: _Trial = (0.0, 0.0, 0.0, 0.0, 0.0)
+    return _judged(a, b, _searched(a, b, nothing, settings, settings.scene_overlap), settings).overlap
+
+
+def _searched(
+    a: Picture, b: Picture, best: _Trial, settings: GroupSettings, least: float | None = None
+) -> _Trial:
+    """The best of all shifts that leave an overlap of `least`, or `best` if none is better.
+
+    A peak of the correlation lies within a pixel of the truth: all are verified first, the best alone is refined.
+    """
+    places = _candidates(a, b, settings.content_candidates, least or settings.min_overlap)
+    trials = [_verified(a, b, dx, dy) for dx, dy in places]
+    rough = max(trials, key=lambda trial: _merit(trial, settings), default=best)
+    if _merit(rough, settings) <= 0.8 * _merit(best, settings):
+        return best
+    fine = _verified(a, b, *_refine(a, b, rough[0], rough[1]))
+    return max(best, rough, fine, key=lambda trial: _merit(trial, settings))
+
+
+def _alike_blurred(a: Picture, b: Picture) -> float:
+    """Correlation of the softened fields where they are."""
+    fa, fb = a.blurred(), b.blurred()
+    return _dot(fa.field, fb.field) / (math.sqrt(fa.energy * fb.energy) * fa.field.size + 1e-6)
 
 
 # dx, dy, agreement, support, overlap
@@ -412,39 +440,39 @@ def _dot(p: FloatMap, q: FloatMap) -> float:
     return float(np.einsum("ij,ij->", p, q))
 
 
-def _candidates(a: Picture, b: Picture, settings: GroupSettings) -> list[tuple[float, float]]:
+def _candidates(a: Picture, b: Picture, count: int, least: float) -> list[tuple[float, float]]:
     """The most significant shifts of the whole correlation surface."""
     height, width = a.field.shape
-    rows, cols, root, key_shape = _lattice(height, width, settings.min_overlap)
-    product = a.spectrum(key_shape) * np.conj(b.spectrum(key_shape))
-    surface = scipy.fft.irfft2(product, s=key_shape)
-    # Only shifts with the least overlap wanted; significance = correlation over the root of the overlap.
-    merit = surface[np.ix_(rows, cols)] * root
+    weight, shape = _lattice(height, width, least)
+    surface = scipy.fft.irfft2(a.spectrum(shape) * np.conj(b.spectrum(shape)), s=shape)
+    # Negative shifts stand at the end of each axis; bring them before the others.
+    reach_y, reach_x = weight.shape[0] // 2, weight.shape[1] // 2
+    merit = np.empty(weight.shape, np.float32)
+    merit[reach_y:, reach_x:] = surface[: reach_y + 1, : reach_x + 1]
+    merit[:reach_y, reach_x:] = surface[-reach_y:, : reach_x + 1]
+    merit[reach_y:, :reach_x] = surface[: reach_y + 1, -reach_x:]
+    merit[:reach_y, :reach_x] = surface[-reach_y:, -reach_x:]
+    # Significance: correlation over the root of the overlap.
+    merit *= weight
     found: list[tuple[float, float]] = []
-    for _ in range(settings.content_candidates):
-        flat = int(np.argmax(merit))
-        r, c = divmod(flat, merit.shape[1])
+    for _ in range(count):
+        r, c = divmod(int(merit.argmax()), weight.shape[1])
         if merit[r, c] <= 0:
             break
-        dy, dx = int(rows[r]), int(cols[c])
-        dy, dx = (dy - key_shape[0] if dy > key_shape[0] // 2 else dy), (
-            dx - key_shape[1] if dx > key_shape[1] // 2 else dx)
-        found.append((float(dx), float(dy)))
+        found.append((float(c - reach_x), float(r - reach_y)))
         merit[max(r - 4, 0) : r + 5, max(c - 4, 0) : c + 5] = 0
     return found
 
 
 @lru_cache(maxsize=16)
-def _lattice(
-    height: int, width: int, min_overlap: float
-) -> tuple[NDArray[np.intp], NDArray[np.intp], FloatMap, tuple[int, int]]:
-    """Shifts that leave enough overlap, as indices into the padded surface, and their weights."""
-    shape = (scipy.fft.next_fast_len(2 * height), scipy.fft.next_fast_len(2 * width))
-    reach_y, reach_x = int(height * (1 - min_overlap)), int(width * (1 - min_overlap))
+def _lattice(height: int, width: int, least: float) -> tuple[FloatMap, tuple[int, int]]:
+    """Weights of all shifts that can leave the least overlap, 0 where they do not; shape of the padded transform."""
+    shape = (scipy.fft.next_fast_len(2 * height, real=True), scipy.fft.next_fast_len(2 * width, real=True))
+    reach_y, reach_x = max(int(height * (1 - least)), 1), max(int(width * (1 - least)), 1)
     dys, dxs = np.arange(-reach_y, reach_y + 1), np.arange(-reach_x, reach_x + 1)
     area = np.outer(height - np.abs(dys), width - np.abs(dxs)) / (height * width)
-    weight = np.where(area >= min_overlap, 1 / np.sqrt(np.maximum(area, min_overlap)), 0).astype(np.float32)
-    return dys % shape[0], dxs % shape[1], weight, shape
+    weight = np.where(area >= least, 1 / np.sqrt(np.maximum(area, least)), 0).astype(np.float32)
+    return weight, shape
 
 
 def log2_ratio(la: NDArray[np.uint8], lb: NDArray[np.uint8], least: float) -> tuple[float | None, float]:

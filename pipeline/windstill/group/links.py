@@ -352,12 +352,11 @@ def link_between(gallery: Gallery, i: int, j: int, name: float = 0.0) -> Link:
     settings = gallery.settings
     one, two = a.frame.camera, b.frame.camera
     idle, clash = idle_between(a, b), clash_between(a, b)
-    if clash >= 1 or (idle is not None and idle > settings.apart_gaps * settings.gap_s):
+    if clash >= 1 or (idle is not None and idle > settings.gap_s):
         # Nothing in the pictures could keep these in one set.
         seen = content.APART
     else:
-        # After a walk to the next scene no overlap is looked for at length.
-        seen = gallery.compare(i, j, far=idle is None or idle <= settings.gap_s)
+        seen = gallery.compare(i, j)
     level_a, level_b = level_ev(one), level_ev(two)
     nominal = None if level_a is None or level_b is None else level_b - level_a
     nats, kind = mark_between(one, two, settings)

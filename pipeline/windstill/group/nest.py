@@ -150,12 +150,12 @@ def _link(gallery: Gallery, nodes: list[Node], i: int, j: int, settings: GroupSe
     # Marks of the inner sets number those, not what is made of them.
     nats = 0.0 if a.is_set or b.is_set else nats
     base = Link(idle_s=idle, clash=clash, alike=alike, mark=nats, mark_kind=kind if nats else "")
-    if (idle is not None and idle > settings.apart_gaps * settings.gap_s) or clash >= 1 or alike <= 0:
+    if (idle is not None and idle > settings.gap_s) or clash >= 1 or alike <= 0:
         return replace(base, content=content.APART)
     pairs = _pairs(gallery, a, b)
     seen, at = content.UNKNOWN, pairs[0]
     for pair in pairs[: settings.pairs_tried]:
-        trial = gallery.compare(*pair, far=idle is None or idle <= settings.gap_s)
+        trial = gallery.compare(*pair)
         if seen.view == "unknown" or (trial.view in ("same", "overlap") and trial.agreement > seen.agreement):
             seen, at = trial, pair
         if seen.view == "same" or (seen.view == "overlap" and seen.agreement > settings.surely_aligned):

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from windstill.group.content import shared
 from windstill.group.links import Gallery
 from windstill.group.nest import Node
 from windstill.settings.group import GroupSettings
@@ -123,21 +124,9 @@ def _one_scene(a: _Top, b: _Top, galleries: list[Gallery], settings: GroupSettin
     for x in _views(one, a.node):
         for y in _views(two, b.node):
             pa, pb = one.picture(x), two.picture(y)
-            if pa is None or pb is None:
-                continue
-            link = one_compare(pa, pb, settings)
-            if link >= settings.scene_overlap:
+            if pa is not None and pb is not None and shared(pa, pb, settings) >= settings.scene_overlap:
                 return True
     return False
-
-
-def one_compare(a: object, b: object, settings: GroupSettings) -> float:
-    """Share of a that b covers, 0 where they show different things."""
-    from windstill.group.content import Picture, compare
-
-    assert isinstance(a, Picture) and isinstance(b, Picture)
-    link = compare(a, b, settings)
-    return link.overlap if link.view in ("same", "overlap") else 0.0
 
 
 def _views(gallery: Gallery, node: Node) -> list[int]:

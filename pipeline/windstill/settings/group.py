@@ -14,10 +14,6 @@ class GroupSettings(Section):
         30.0, gt=0, description="Seconds. A pause longer than this, after exposure and write time, ends a set."
     )
 
-    apart_gaps: float = Field(
-        4.0, ge=1, description="Times `gap_s`. After such a pause the pictures are not even compared."
-    )
-
     # -- content: is it the same view? -------------------------------------------------------------------------
     content_long_px: int = Field(
         128, ge=64, le=256,
@@ -44,6 +40,9 @@ class GroupSettings(Section):
     )
     surely_aligned: float = Field(
         0.75, gt=0, le=1, description="Agreement at which no other shift needs to be tried."
+    )
+    blurred_alike: float = Field(
+        0.25, gt=0, lt=1, description="Correlation of softened pictures as they lie that makes a wider search worth it."
     )
     agreement_needed: float = Field(
         0.20, gt=0, le=1, description="Correlation of structure that two views of one place reach on a full overlap."
@@ -238,5 +237,5 @@ class GroupSettings(Section):
     # -- scenes ------------------------------------------------------------------------------------------------
     scene_overlap: float = Field(0.5, gt=0, le=1, description="Share of the picture one scene's sets share.")
     scene_focal_ratio: float = Field(1.15, gt=1, description="Ratio of focal lengths within one scene.")
-    scenes_recent: int = Field(4, ge=0, description="Scenes seen last that every set is compared with.")
-    scenes_alike: int = Field(4, ge=0, description="Further scenes, by resemblance, that it is compared with.")
+    scenes_recent: int = Field(2, ge=0, description="Scenes seen last that every set is compared with.")
+    scenes_alike: int = Field(2, ge=0, description="Further scenes, by resemblance, that it is compared with.")
