@@ -11,9 +11,11 @@ from windstill.cli.review import add_review_command
 
 # Commands of rooms that bring their own: module below windstill.cli, and the function that adds them.
 _MORE = (
+    ("field", "add_field_command"),
     ("gather", "add_gather_command"),
     ("plan", "add_plan_command"),
     ("season", "add_settings_command"),
+    ("sidecar", "add_sidecar_command"),
     ("simulate", "add_simulate_command"),
 )
 

@@ -16,3 +16,14 @@ class HandoverSettings(Section):
         description="Megabytes left free on the disk gathered to, beyond the files themselves: a file system filled to "
         "the brim fails at its next write.",
     )
+    rating: dict[str, float] = Field(
+        default_factory=dict,
+        description="xmp:Rating by outlook (clean = 4) or by keep (\"keep:no\" = -1), -1 for rejected, 0 to 5. Empty: "
+        "none is written, since what a number means is the photographer's own custom.",
+    )
+    sidecar_mb: int = Field(
+        16,
+        ge=1,
+        description="Megabytes. A sidecar larger than this is left alone: real ones hold some kilobytes, long edit "
+        "histories a few megabytes.",
+    )
