@@ -66,6 +66,9 @@ class FrameScore:
         0..1 summary, comparable within a set.
     noise_sigma : float
         Noise in 8-bit luma steps.
+    read_px : float
+        Full-resolution pixels per pixel that was read from the file; above 1 for previews and reduced decodes of the
+        quick check, whose working plane may even be enlarged.
     """
 
     frame: str
@@ -95,3 +98,4 @@ class FrameScore:
     clipped_low_pct: float
     decoder: str = ""
     notes: tuple[str, ...] = ()
+    read_px: float = 1.0

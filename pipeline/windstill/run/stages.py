@@ -30,6 +30,24 @@ class Spreader(Protocol):
         """Pairs of task and result or `Failure`."""
 
 
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """How frames are read.
+
+    Attributes
+    ----------
+    score, measure : callable
+        What a worker does; by default on one full decode per frame.
+    digest : callable, optional
+        Names a frame's content without reading it whole (shoot folder, frame); by default files are hashed, and
+        the hashes kept.
+    """
+
+    score: Callable[[ScoreTask], Done] = score_one
+    measure: Callable[[MeasureTask], Done] = measure_one
+    digest: Callable[[Path, Frame], str] | None = None
+
+
 @dataclass(slots=True)
 class Stages:
     """What the stages of one run share.
@@ -44,6 +62,8 @@ class Stages:
         Measure again what the cache holds.
     verify : bool
         Hash every file's content instead of trusting size and time.
+    reading : Reading
+        How frames are read.
     """
 
     root: Path
@@ -56,6 +76,7 @@ class Stages:
     progress: Progress
     fresh: bool = False
     verify: bool = False
+    reading: Reading = Reading()
     _planes: dict[str, int] = field(default_factory=dict)
     _plane_bytes: int = 0
 
@@ -103,7 +124,8 @@ class Stages:
             return None
         key = score_key(frame, done.digest, self.settings)
         self.cache.put(key, done.data)
-        self.cache.note_digests([(self.root / frame.pixels_from, frame.pixels_file, done.digest)])
+        if self.reading.digest is None:
+            self.cache.note_digests([(self.root / frame.pixels_from, frame.pixels_file, done.digest)])
         self.ledger.measured["scores"] += 1
         self._bound_planes(frame.name, done.plane_bytes)
         return key
@@ -112,6 +134,8 @@ class Stages:
         """Content hashes as far as they can save a decode: from the cache, or hashed where size alone is known."""
         if self.fresh:
             return {}
+        if self.reading.digest is not None:
+            return {frame.name: self.reading.digest(self.root, frame) for frame in frames}
         found: dict[str, str] = {}
         hash_these = []
         for frame in frames:
@@ -137,7 +161,7 @@ class Stages:
             return
         scratch = str(self.scratch) if self.scratch else None
         tasks = (ScoreTask(str(self.root), f, self.settings.imaging, self.settings.score, scratch) for f in frames)
-        for task, done in self.spread(frames).run(score_one, tasks):
+        for task, done in self.spread(frames).run(self.reading.score, tasks):
             yield task.frame, done
 
     def _bound_planes(self, name: str, size: int) -> None:
@@ -235,7 +259,7 @@ class Stages:
             )
             for node in nodes
         )  # fmt: skip
-        for task, done in self.spread(list(by_name.values())).run(measure_one, tasks):
+        for task, done in self.spread(list(by_name.values())).run(self.reading.measure, tasks):
             yield task.node, done
 
     def _drop_unneeded(self, waiting: Mapping[str, int], names: Sequence[str] | None = None) -> None:

@@ -16,6 +16,7 @@ from pydantic import Field, ValidationError
 from windstill.settings.advise import AdviseSettings
 from windstill.settings.assess import AssessSettings
 from windstill.settings.base import Section
+from windstill.settings.field import FieldSettings
 from windstill.settings.group import GroupSettings
 from windstill.settings.handover import HandoverSettings
 from windstill.settings.imaging import ImagingSettings
@@ -43,6 +44,7 @@ class Settings(Section):
     advise: AdviseSettings = Field(default_factory=AdviseSettings)
     report: ReportSettings = Field(default_factory=ReportSettings)
     run: RunSettings = Field(default_factory=RunSettings)
+    field: FieldSettings = Field(default_factory=FieldSettings)
     plan: PlanSettings = Field(default_factory=PlanSettings)
     season: SeasonSettings = Field(default_factory=SeasonSettings)
     handover: HandoverSettings = Field(default_factory=HandoverSettings)
@@ -89,7 +91,7 @@ def _explained(error: ValidationError) -> str:
 
 
 __all__ = [
-    "AdviseSettings", "AssessSettings", "GroupSettings", "HandoverSettings", "ImagingSettings", "PlanSettings",
-    "ReportSettings", "RunSettings", "ScanSettings", "ScoreSettings", "SeasonSettings", "Section", "Settings",
-    "SettingsError", "assignments", "find_profile", "load_settings", "profile_names",
+    "AdviseSettings", "AssessSettings", "FieldSettings", "GroupSettings", "HandoverSettings", "ImagingSettings",
+    "PlanSettings", "ReportSettings", "RunSettings", "ScanSettings", "ScoreSettings", "SeasonSettings", "Section",
+    "Settings", "SettingsError", "assignments", "find_profile", "load_settings", "profile_names",
 ]

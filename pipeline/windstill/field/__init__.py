@@ -1,0 +1,9 @@
+"""The quick check on location, from embedded previews: the same rooms, cheaper; and watching a folder that grows."""
+
+from __future__ import annotations
+
+from windstill.field.check import Check, FieldDesk, quick_check
+from windstill.field.latest import Latest
+from windstill.field.lines import SetLine, set_lines
+
+__all__ = ["Check", "FieldDesk", "Latest", "SetLine", "quick_check", "set_lines"]

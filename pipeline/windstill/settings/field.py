@@ -1,0 +1,63 @@
+"""Settings of the room `field`."""
+
+from __future__ import annotations
+
+from pydantic import Field
+
+from windstill.settings.base import Section
+
+
+class FieldSettings(Section):
+    """The quick check on location: how much it looks at, and how hard."""
+
+    latest_sets: int = Field(
+        6, ge=1, description="Sets. The newest ones are looked at unless more is asked for: the scene at hand."
+    )
+    working_long_px: int = Field(
+        2100, ge=256,
+        description="Pixels. The picture is halved until its long side fits: 1500 for 24 megapixels, 2064 for 45, "
+        "about what cameras embed as a preview.",
+    )
+    search_px: float = Field(
+        40.0, gt=0,
+        description="Full-resolution pixels at 6000 px width, scaled. Farthest displacement looked for. Less than in a "
+        "review: beyond, a set is not worth merging anyway, and the search is what costs most.",
+    )
+    align_windows: int = Field(
+        80, ge=40, description="Windows matched per level to align two frames: enough for a tenth of a preview pixel."
+    )
+    align_sure_share: float = Field(
+        0.3, gt=0, le=1,
+        description="Share of windows in agreement from which no other start is tried, except between views: frames "
+        "from one tripod start aligned, and the other starts cost as much as the rest of the check.",
+    )
+    sharp_disc_px: float = Field(
+        3.0, gt=0,
+        description="Preview pixels, diameter. Blur discs up to this are taken as sharp: a preview's own softness "
+        "hides smaller ones.",
+    )
+    smear: bool = Field(
+        False,
+        description="Look for smear in each frame by itself. On previews only smear of some 14 pixels and more (at 24 "
+        "megapixels) is found, and preparing for it costs more than checking a dozen sets.",
+    )
+    smear_px: float = Field(
+        3.5, gt=0, description="Preview pixels. Smear shorter than this is not told from softness, and not reported."
+    )
+    alone_frames: int = Field(
+        24, ge=0,
+        description="Frames. Up to so many are checked in one process: starting others costs as much as they save.",
+    )
+    settle_s: float = Field(
+        1.0, ge=0,
+        description="Seconds. A file whose size and time have stood still this long may be complete; it then still has "
+        "to decode. Tethering and copying programs write in chunks well under a second apart.",
+    )
+    wake_s: float = Field(
+        0.5, gt=0, le=60, description="Seconds between looks at the folder when the system reports no change."
+    )
+    decode_patience_s: float = Field(
+        30.0, ge=0,
+        description="Seconds. A file that stands still but does not decode for this long is reported as damaged; "
+        "until then it may still be arriving.",
+    )
