@@ -1,0 +1,129 @@
+"""`windstill field` as a photographer meets it on location."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+import shutil
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from cli.conftest import Command, Here
+from field.preview_shoots import DUSK, FLOOR_PX, write_burst, write_card
+
+
+def states(folder: Path) -> dict[str, tuple[str, int, int]]:
+    """Content, time and mode of everything below a folder."""
+    found = {}
+    for path in sorted(folder.rglob("*")):
+        known = path.lstat()
+        digest = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
+        found[str(path.relative_to(folder))] = (digest, known.st_mtime_ns, known.st_mode)
+    return found
+
+
+@pytest.fixture(scope="module")
+def card(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Three bursts: still, swaying, and swaying by less than a preview shows."""
+    return write_card(tmp_path_factory.mktemp("field") / "card")
+
+
+def narrow(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setenv("COLUMNS", "60")
+
+
+def test_one_line_per_set_newest_first(card: Path, here: Here, monkeypatch: pytest.MonkeyPatch) -> None:
+    before = states(card)
+    here("--version")  # sets the environment
+    narrow(monkeypatch)
+    status, said, error = here("field", card)
+    assert status == 3, error
+    lines = said.splitlines()
+    assert max(map(len, lines)) <= 60
+    third, second, first = lines[:3]
+    assert [line.split()[:2][-1] if line.startswith("reshoot") else line.split()[2] for line in lines[:3]] == [
+        "0007", "0004", "0001",
+    ]  # fmt: skip
+    match = re.fullmatch(r"reshoot 0004 burst 3 +hard +left foreground, (\d+) px", second)
+    assert match and abs(int(match.group(1)) - 15) <= 1
+    # 2.5 px would be seen in a review; a preview of a third of the size must not be called clean without a limit.
+    for line in (first, third):
+        assert re.fullmatch(rf"go on   \d{{4}} burst 3 +clean +nothing seen above {FLOOR_PX} px", line)
+    assert f"motion under {FLOOR_PX} px" in said
+    assert "9 frames from previews" in said
+    assert "tide" in said
+    assert states(card) == before
+
+
+def test_a_wide_terminal_gets_time_and_name(card: Path, here: Here) -> None:
+    status, said, _ = here("field", card, "--why")
+    assert status == 3
+    line = next(line for line in said.splitlines() if "THFT0004" in line)
+    assert line.startswith("reshoot  21:19  THFT0004")
+    assert "wait for a lull" in said.replace("\n", " ")
+
+
+@pytest.mark.parametrize(
+    ("latest", "sets", "status"), [("1", ["THFT0007"], 0), ("6min", ["THFT0007", "THFT0004"], 3), ("30 s", None, 2),
+                                   ("soon", None, 2), ("0", None, 2)],
+)  # fmt: skip
+def test_latest(latest: str, sets: list[str] | None, status: int, card: Path, here: Here) -> None:
+    found, said, error = here("field", card, "--latest", latest)
+    assert found == status
+    if sets is None:
+        assert "20min" in error and said == ""
+        return
+    assert re.findall(r"THFT\d{4}", said) == sets
+    assert f"{9 - 3 * len(sets)} earlier frames not looked at" in said
+
+
+def test_without_previews_the_pictures_are_decoded_small(tmp_path: Path, here: Here) -> None:
+    card = tmp_path / "card"
+    paths = write_burst(card, 1, 5, DUSK, (0.0, 12.0, 0.0), preview_width=0, size=(2400, 1600))
+    write_burst(card, 4, 6, DUSK + timedelta(minutes=5), size=(2400, 1600))
+    paths[2].write_bytes(paths[2].read_bytes()[:30_000])
+    before = states(card)
+    status, said, error = here("field", card)
+    assert status == 3, error
+    assert "3 frames from previews, 2 frames from pictures decoded small" in said
+    assert "THFT0003.JPG" in said and "cut off" in said
+    assert re.search(r"reshoot .*THFT0001 .*left foreground, 1[123] px", said)
+    assert states(card) == before
+
+
+def test_a_second_look_reads_nothing_again(card: Path, here: Here) -> None:
+    assert here("field", card, "--timing")[0] == 3
+    _, said, _ = here("field", card, "--timing")
+    spent = re.search(r"processor seconds: (.*)", said)
+    assert spent and "decode" not in spent.group(1) and "assess" not in spent.group(1)
+
+
+@pytest.mark.parametrize("make", ["missing", "empty", "unreadable"])
+def test_nothing_to_check_is_one_line(make: str, tmp_path: Path, here: Here) -> None:
+    card = tmp_path / "card"
+    if make != "missing":
+        card.mkdir()
+    if make == "unreadable":
+        (card / "THFT0001.JPG").write_bytes(b"\xff\xd8\xff")
+    status, said, error = here("field", card)
+    assert status == (2 if make == "missing" else 1)
+    assert said == ""
+    assert len([line for line in error.splitlines() if line.startswith("windstill: ")]) == 1
+    assert "Traceback" not in error
+
+
+def test_the_examples_of_the_help_run(card: Path, tmp_path: Path, windstill: Command, here: Here) -> None:
+    status, shown, _ = here("field", "--help")
+    assert status == 0
+    assert "Never look at the sun" in " ".join(shown.split())
+    assert "Local rules" in " ".join(shown.split())
+    examples = [line.strip() for line in shown.splitlines() if line.strip().startswith("windstill field CARD")]
+    assert len(examples) == 3
+    shutil.copytree(card, tmp_path / "CARD")
+    done = windstill(*examples[1].split()[1:])
+    assert done.returncode == 3, done.stderr
+    assert "Traceback" not in done.stderr
+    for line in examples[::2]:
+        assert here(*line.split()[1:])[0] == 3
