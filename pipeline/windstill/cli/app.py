@@ -13,10 +13,12 @@ from windstill.cli.review import add_review_command
 _MORE = (
     ("field", "add_field_command"),
     ("gather", "add_gather_command"),
+    ("masks", "add_masks_command"),
     ("plan", "add_plan_command"),
     ("season", "add_settings_command"),
     ("sidecar", "add_sidecar_command"),
     ("simulate", "add_simulate_command"),
+    ("watch", "add_watch_command"),
 )
 
 

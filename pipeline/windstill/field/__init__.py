@@ -5,5 +5,6 @@ from __future__ import annotations
 from windstill.field.check import Check, FieldDesk, quick_check
 from windstill.field.latest import Latest
 from windstill.field.lines import SetLine, set_lines
+from windstill.field.watch import Watcher, watch_folder
 
-__all__ = ["Check", "FieldDesk", "Latest", "SetLine", "quick_check", "set_lines"]
+__all__ = ["Check", "FieldDesk", "Latest", "SetLine", "Watcher", "quick_check", "set_lines", "watch_folder"]

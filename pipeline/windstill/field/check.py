@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from types import TracebackType
 from typing import Any
@@ -70,6 +70,10 @@ class Check:
     floors_px: dict[str, int]
     problems: tuple[Problem, ...]
     ledger: Ledger = field(default_factory=Ledger)
+
+    def only(self, tops: Collection[str]) -> Check:
+        """The check cut down to some of its top-level sets."""
+        return replace(self, grouping=_only(self.grouping, set(tops)))
 
 
 class FieldDesk:
@@ -163,7 +167,7 @@ def quick_check(
     root: Path,
     desk: FieldDesk,
     latest: Latest = EVERYTHING,
-    wanted: Callable[[Frame], bool] = lambda frame: True,
+    select: Callable[[Sequence[Frame]], Sequence[Frame]] = tuple,
     choose: Callable[[Grouping], Sequence[FrameSet]] | None = None,
 ) -> Check:
     """Check the newest sets of a folder.
@@ -174,8 +178,8 @@ def quick_check(
         A card or folder; only ever read.
     desk : FieldDesk
     latest : Latest
-    wanted : callable
-        Which frames may be looked at at all.
+    select : callable
+        Which of the frames found may be looked at at all.
     choose : callable, optional
         Which of the top-level sets found to judge; by default those of `latest`.
 
@@ -192,8 +196,7 @@ def quick_check(
     stages = desk.stages(root)
     settings = desk.settings
     scanned = stages.scan(listing_digest(root))
-    whole = [frame for frame in scanned.frames if wanted(frame)]
-    runs = stretches(whole, settings.group.gap_s)
+    runs = stretches(select(scanned.frames), settings.group.gap_s)
     if latest.minutes is not None:
         runs = within(runs, latest.minutes)
     take = len(runs) if latest.sets is None else min(latest.sets, len(runs))
