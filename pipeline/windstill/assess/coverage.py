@@ -1,111 +1,277 @@
-"""How much of the picture the set serves somewhere: sharp, well exposed, or overlapped."""
+"""How much of the picture the set serves somewhere: sharp, well exposed, or overlapped; and what it leaves out."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from windstill.assess.defocus import FocusPlace, place_in_focus
 from windstill.assess.geometry import Matrix
 from windstill.assess.relevance import smoothed, to_grid_of_a
-from windstill.records import CoverageMeasure, FloatMap, FrameScore
-from windstill.score import blur_from_fineness
+from windstill.optics.focus import depth_of_field
+from windstill.records import (
+    CoverageGap,
+    CoverageMeasure,
+    FloatMap,
+    Frame,
+    FrameScore,
+    FrameSet,
+    PairMeasure,
+)
+from windstill.records.measures import GapKind
 from windstill.settings import AssessSettings
 
-_EDGE_EXPONENT = 0.5  # plain edges: the kindest reading of a low fineness
-_OWN_SOFTNESS_PX = 0.7  # of lens, demosaicing and pixel, Gaussian sigma: common practice, no source
+_CLEAR_STEPS = 0.6  # 8-bit steps per pixel: gradients below this are rounding and compression
+_CLEAR_TIMES_NOISE = 0.7  # the gradient that noise alone leaves, over its standard deviation
 _EXPOSED = 0.9  # share of a tile that must not be clipped
 
 
-def stack_coverage(
+def coverage_of(
+    node: FrameSet,
+    frames: Sequence[Frame],
     scores: Sequence[FrameScore],
     to_first: Sequence[Matrix],
-    discs_px: Sequence[float | None],
-    served_disc_px: float,
+    pairs: Sequence[PairMeasure],
+    levels_ev: Sequence[float | None],
+    settings: AssessSettings,
+) -> CoverageMeasure | None:
+    """What the frames of one set cover together; ``None`` for kinds without such a measure.
+
+    Parameters
+    ----------
+    node : FrameSet
+    frames, scores : sequence
+        In judging order, one per member.
+    to_first : sequence of Matrix
+        Full-resolution mapping of each frame to the first.
+    pairs : sequence of PairMeasure
+        The set's own pairs, for the seams of a panorama.
+    levels_ev : sequence of float or None
+        Recorded level of each frame from its written settings.
+    """
+    if len(scores) < 2:
+        return None
+    if node.kind == "stack":
+        return stack_coverage(frames, scores, to_first, taken_order(node, frames), settings)
+    if node.kind == "bracket":
+        return bracket_coverage(scores, to_first, levels_ev, settings)
+    if node.kind == "panorama":
+        return panorama_coverage(scores, pairs, [f.name for f in frames], settings)
+    return None
+
+
+def taken_order(node: FrameSet, frames: Sequence[Frame]) -> list[int]:
+    """1-based place of each frame in the order of capture: the numbers the photographer knows them by."""
+    at = {name: i for i, name in enumerate(node.frames)}
+    ranked = sorted(range(len(frames)), key=lambda k: at.get(frames[k].name, 0))
+    return [ranked.index(k) + 1 for k in range(len(frames))]
+
+
+def served_disc_px(score: FrameScore, settings: AssessSettings) -> float:
+    """Blur disc up to which a point counts as sharp, full-resolution pixels."""
+    return max(settings.served_disc_px, settings.served_disc_share * max(score.width_px, score.height_px))
+
+
+def stack_coverage(
+    frames: Sequence[Frame],
+    scores: Sequence[FrameScore],
+    to_first: Sequence[Matrix],
+    numbers: Sequence[int],
     settings: AssessSettings,
 ) -> CoverageMeasure:
     """Share of the textured picture that is sharp in some frame.
 
     Parameters
     ----------
-    scores : sequence of FrameScore
+    frames, scores : sequence
         One per focus position, neighbours in focus next to each other.
     to_first : sequence of Matrix
         Full-resolution mapping of each frame to the first.
-    discs_px : sequence of float or None, one fewer than `scores`
-        Blur disc that a point in focus at one position has in the next, full-resolution pixels; ``None`` where
-        distances or lens are unknown.
-    served_disc_px : float
-        Blur disc up to which a point counts as sharp.
+    numbers : sequence of int
+        What to call the positions.
 
     Returns
     -------
     CoverageMeasure
-        ``served`` is 1 up to the limit and falls with the blur beyond it.
+        ``served`` is 1 up to the limit of sharpness and falls with the blur beyond it.
 
     Notes
     -----
-    How blurred natural detail is cannot be told from one picture to better than several pixels; how much sharper it
-    is in one frame than in the next can. Between two known positions the two discs add up to a known one, so the ratio
-    of sharpness places a tile between them, and its smaller disc says whether it fell into a gap. Without distances
-    only blur that no detail could have by nature is called a gap.
+    Every tile is placed on the scale of focus positions (`windstill.assess.defocus`), whose steps are known from the
+    written distances or learnt from the pictures; a tile farther from every position than the blur allowed is a gap.
     """
     sharp, textured, fineness = _stacked(scores, to_first)
     best = sharp.argmax(axis=0).astype(np.int16)
     # Detail strong enough to be told sharp from soft; a background dissolved in blur has none left to miss.
     brightness = 255 * scores[0].luma + 8
     subject = textured.any(axis=0) & (sharp.max(axis=0) * brightness > settings.coverage_detail_steps)
-    finest = np.take_along_axis(fineness, best[None].astype(np.int64), axis=0)[0]
-    dissolved = 4 * scores[0].reduction * blur_from_fineness(finest, _EDGE_EXPONENT)
-    disc = np.where(dissolved > settings.dissolved_disc_px, dissolved, 0).astype(np.float32)
-    disc = np.maximum(disc, _disc_between(sharp, best, discs_px))
-    served = np.where(subject, np.clip(2 - disc / served_disc_px, 0, 1), 0).astype(np.float32)
-    uncovered = subject & (disc > served_disc_px)
+    limit = served_disc_px(scores[0], settings)
+    reduction = scores[0].reduction
+    positions = focus_scale_px(frames, scores)
+    found = place_in_focus(
+        sharp, fineness, _strong(scores, to_first, sharp), subject, limit / reduction,
+        [x / reduction for x in positions] if positions else None, 0.0 if positions else None,
+    )  # fmt: skip
+    total = int(subject.sum())
+    if found is None:
+        served = subject.astype(np.float32)
+        best[~subject] = -1
+        return CoverageMeasure(scores[0].grid, best, served, 100.0 if total else None, (), np.zeros_like(subject))
+    sure = settings.gap_from_share if positions else settings.gap_from_share_unwritten
+    uncovered = subject & (found.gap_share > sure)
     # One tile's blur is a noisy figure: a hole counts when its neighbours agree.
     hole = uncovered & (cv2.blur(uncovered.astype(np.float32), (3, 3)) > 0.5)
+    served = np.where(subject, np.clip(2 - reduction * found.least_px / limit, 0, 1), 0).astype(np.float32)
     best[~subject | hole] = -1
-    total = int(subject.sum())
+    gaps = _focus_gaps(hole, total, found, frames, numbers, bool(positions), limit, scores[0], settings)
     pct = 100 * (1 - float(hole.sum()) / total) if total else None
-    return CoverageMeasure(scores[0].grid, best, served, pct, _gap_phrases(hole, total, "sharp in no frame"), hole)
+    return CoverageMeasure(scores[0].grid, best, served, pct, tuple(g.phrase for g in gaps), hole, gaps)
 
 
-def _disc_between(
-    sharp: NDArray[np.float32], best: NDArray[np.int16], discs_px: Sequence[float | None]
-) -> FloatMap:
-    """Blur disc of each tile in its sharpest frame, from how much less sharp the next frame is; 0 if unknown."""
-    result = np.zeros(best.shape, np.float32)
-    count = sharp.shape[0]
-    for index in range(count):
-        here = best == index
-        beside = [n for n in (index - 1, index + 1) if 0 <= n < count]
-        if not beside or not here.any():
+def _strong(
+    scores: Sequence[FrameScore], to_first: Sequence[Matrix], sharp: NDArray[np.float32]
+) -> NDArray[np.bool_]:
+    """Where a frame's detail, on the first frame's tiles, stands clear of noise and rounding."""
+    grid = scores[0].grid
+    strong = np.zeros(sharp.shape, bool)
+    for k, (score, matrix) in enumerate(zip(scores, to_first, strict=True)):
+        luma = to_grid_of_a(score.luma, matrix, score.grid, grid)
+        noise = to_grid_of_a(score.noise, matrix, score.grid, grid)
+        strong[k] = sharp[k] * (255 * luma + 8) > np.maximum(_CLEAR_STEPS, _CLEAR_TIMES_NOISE * noise)
+    return strong
+
+
+def pitch_mm(frame: Frame, score: FrameScore) -> float | None:
+    """Distance from pixel to pixel of the full picture, millimetres; ``None`` if the file does not tell."""
+    camera = frame.camera
+    if camera.pixel_pitch_um:
+        return camera.pixel_pitch_um / 1000
+    if camera.focal_35mm_mm and camera.focal_mm:
+        return 36 * camera.focal_mm / camera.focal_35mm_mm / max(score.width_px, score.height_px)
+    return None
+
+
+def focus_scale_px(frames: Sequence[Frame], scores: Sequence[FrameScore]) -> list[float] | None:
+    """Place of each frame on the scale of blur, full-resolution pixels: f^2 / (N s) over the pitch; 0 at infinity.
+
+    The difference of two places is the disc that a point in focus in one frame has in the other (thin lens, distances
+    much larger than the focal length). ``None`` where lens, aperture or a distance is unknown, or where the camera
+    wrote one distance for all.
+    """
+    places = []
+    for frame, score in zip(frames, scores, strict=True):
+        camera, pitch = frame.camera, pitch_mm(frame, score)
+        if not camera.focal_mm or not camera.f_number or not camera.focus_m or not pitch:
+            return None
+        places.append(camera.focal_mm**2 / (camera.f_number * camera.focus_m * 1000) / pitch)
+    return places if max(places) - min(places) > 1e-6 else None
+
+
+def _focus_gaps(
+    hole: NDArray[np.bool_],
+    total: int,
+    found: FocusPlace,
+    frames: Sequence[Frame],
+    numbers: Sequence[int],
+    known: bool,
+    limit_px: float,
+    score: FrameScore,
+    settings: AssessSettings,
+) -> tuple[CoverageGap, ...]:
+    """The holes by where they lie: before the first position, beyond the last, or between two."""
+    order = np.argsort(found.positions_px, kind="stable")
+    x = found.positions_px[order]
+    # 0: below every position; len(x): above all; else between order[k - 1] and order[k].
+    slot = np.searchsorted(x, np.nan_to_num(found.place, nan=float(x[0])))
+    gaps = []
+    for k in range(len(x) + 1):
+        here = hole & (slot == k)
+        share = 100 * float(here.sum()) / max(total, 1)
+        if share < settings.gap_least_pct:
             continue
-        # The tile lies towards the neighbour that shows it sharper.
-        towards = np.stack([sharp[n] for n in beside])
-        chosen = towards.argmax(axis=0)
-        for place, other in enumerate(beside):
-            between = discs_px[min(index, other)]
-            mask = here & (chosen == place)
-            if between is None or not mask.any():
-                continue
-            ratio = sharp[index][mask] / np.maximum(sharp[other][mask], 1e-6)
-            # sharpness falls as 1 / sqrt(o^2 + (disc/4)^2), o the picture's own softness
-            candidates = np.linspace(0, between / 2, 33)
-            own = _OWN_SOFTNESS_PX**2
-            expected = np.sqrt((own + (between - candidates) ** 2 / 16) / (own + candidates**2 / 16))
-            result[mask] = np.interp(-ratio, -expected, candidates).astype(np.float32)
-    smooth: FloatMap = cv2.medianBlur(result, 3)
-    return smooth
+        low = int(order[k - 1]) if k > 0 else None
+        high = int(order[k]) if k < len(x) else None
+        gaps.append(_focus_gap(here, share, low, high, found, frames, numbers, known, limit_px, score))
+    return tuple(sorted(gaps, key=lambda g: -g.share_pct))
+
+
+def _focus_gap(
+    here: NDArray[np.bool_],
+    share: float,
+    low: int | None,
+    high: int | None,
+    found: FocusPlace,
+    frames: Sequence[Frame],
+    numbers: Sequence[int],
+    known: bool,
+    limit_px: float,
+    score: FrameScore,
+) -> CoverageGap:
+    """One gap; `low` and `high` are the positions on both sides of it, on the known scale the far and the near one."""
+    near_m = far_m = None
+    if known:
+        # The gap begins where the nearer position ends and ends where the farther one begins.
+        near_m = _reach_m(frames[high], score, limit_px, far=True) if high is not None else None
+        far_m = _reach_m(frames[low], score, limit_px) if low is not None else math.inf
+    where = f"mostly {place_of(here)}"
+    what: GapKind
+    if low is not None and high is not None:
+        a, b = sorted((numbers[low], numbers[high]))
+        metres = f", {_metres(near_m)} to {_metres(far_m)}," if near_m and far_m and near_m < far_m else ""
+        return CoverageGap(
+            "between", f"{share:.0f} % between focus {a} and {b}{metres} sharp in no frame, {where}", min(low, high),
+            max(low, high), share, near_m, far_m,
+        )  # fmt: skip
+    end = high if low is None else low
+    assert end is not None
+    if known:
+        what = "far" if low is None else "near"
+        reach = f"beyond {_metres(near_m)}" if what == "far" else f"nearer than {_metres(far_m)}"
+    else:
+        what = "before" if numbers[end] == min(numbers) else "after"
+        reach = f"{'before the first' if what == 'before' else 'beyond the last'} focus position"
+    return CoverageGap(what, f"{share:.0f} % {reach} sharp in no frame, {where}", end, None, share, near_m, far_m)
+
+
+def _reach_m(frame: Frame, score: FrameScore, limit_px: float, far: bool = False) -> float | None:
+    """Nearest or farthest distance that a frame holds within the limit."""
+    camera, pitch = frame.camera, pitch_mm(frame, score)
+    if not camera.focal_mm or not camera.f_number or not camera.focus_m or not pitch:
+        return None
+    try:
+        depth = depth_of_field(camera.focal_mm, camera.f_number, limit_px * pitch, camera.focus_m)
+    except ValueError:
+        return None
+    return depth.far_m if far else depth.near_m
+
+
+def _metres(distance: float | None) -> str:
+    if distance is None:
+        return "the nearest focus"
+    if math.isinf(distance):
+        return "infinity"
+    return f"{distance:.2f} m" if distance < 1 else f"{distance:.1f} m" if distance < 10 else f"{distance:.0f} m"
 
 
 def bracket_coverage(
-    scores: Sequence[FrameScore], to_first: Sequence[Matrix], settings: AssessSettings
+    scores: Sequence[FrameScore],
+    to_first: Sequence[Matrix],
+    levels_ev: Sequence[float | None],
+    settings: AssessSettings,
 ) -> CoverageMeasure:
-    """Share of the picture that some frame exposes well: neither clipped nor drowned in noise."""
+    """Share of the textured picture that some frame exposes well: neither clipped nor drowned in noise.
+
+    Notes
+    -----
+    What is clipped or drowned in every frame shows no texture and counts as if it had some, except where it reaches
+    from the upper border over the upper half: that is taken for sky, named as a gap and left out of the share.
+    """
     grid = scores[0].grid
-    quality, high, low = [], [], []
+    quality, high, low, textured = [], [], [], []
     for score, matrix in zip(scores, to_first, strict=True):
         clipped_high = to_grid_of_a(score.clipped_high, matrix, score.grid, grid)
         clipped_low = to_grid_of_a(score.clipped_low, matrix, score.grid, grid)
@@ -116,14 +282,117 @@ def bracket_coverage(
         quality.append(np.where(usable, 1 - np.abs(luma - 0.5), 0))
         high.append(np.nan_to_num(clipped_high, nan=1.0))
         low.append(np.maximum(np.nan_to_num(clipped_low, nan=1.0), drowned))
+        there: FloatMap = to_grid_of_a(score.textured.astype(np.float32), matrix, score.grid, grid)
+        textured.append(np.nan_to_num(there) >= 0.5)
     stacked = np.nan_to_num(np.stack(quality)).astype(np.float32)
     best = stacked.argmax(axis=0).astype(np.int16)
     served = stacked.max(axis=0)
     hole = served <= 0
     best[hole] = -1
-    gaps = _gap_phrases(hole & (np.min(high, axis=0) > 1 - _EXPOSED), hole.size, "clipped in every frame")
-    gaps += _gap_phrases(hole & (np.min(low, axis=0) > 1 - _EXPOSED), hole.size, "lost in the dark in every frame")
-    return CoverageMeasure(grid, best, served, 100 * (1 - float(hole.mean())), gaps, hole)
+    counted = (np.any(textured, axis=0) | hole) & ~_sky(hole)
+    total = int(counted.sum())
+    pct = 100 * (1 - float((hole & counted).sum()) / total) if total else None
+    gaps = []
+    kinds: tuple[tuple[GapKind, NDArray[np.float32], str], ...] = (
+        ("bright", np.min(high, axis=0), "clipped in every frame"),
+        ("dark", np.min(low, axis=0), "lost in the dark in every frame"),
+    )
+    for what, least, words in kinds:
+        here = hole & (least > 1 - _EXPOSED)
+        share = 100 * float(here.mean())
+        if share >= settings.gap_least_pct:
+            phrase = f"{share:.0f} % {words}, mostly {place_of(here)}"
+            gaps.append(CoverageGap(what, phrase, 0 if what == "bright" else len(scores) - 1, None, share))
+    gaps += _missing_steps(levels_ev, settings)
+    return CoverageMeasure(grid, best, served, pct, tuple(g.phrase for g in gaps), hole, tuple(gaps))
+
+
+def _sky(hole: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Holes that reach from the upper border over the upper half of the picture."""
+    _, labels = cv2.connectedComponents(hole.astype(np.uint8), connectivity=4)
+    sky = np.zeros(hole.shape, bool)
+    for label in np.unique(labels[0][hole[0]]):
+        region = labels == label
+        if float(np.mean(np.nonzero(region)[0])) < 0.5 * hole.shape[0] and not hole.all():
+            sky |= region
+    return sky
+
+
+def _missing_steps(levels_ev: Sequence[float | None], settings: AssessSettings) -> list[CoverageGap]:
+    """Steps much wider than the others of the bracket: a frame is missing there."""
+    levels = [v for v in levels_ev if v is not None]
+    if len(levels) != len(levels_ev) or len(levels) < 3:
+        return []
+    steps = np.abs(np.diff(levels))
+    gaps = []
+    for i, step in enumerate(steps):
+        # Against the others: of two steps the wide one would itself be half of the median.
+        usual = float(np.median(np.delete(steps, i)))
+        if usual > 0.1 and step > settings.missing_step_times * usual and step > settings.missing_step_least_ev:
+            phrase = f"a step of {step:.1f} EV where the others are {usual:.1f} EV: a frame is missing"
+            gaps.append(CoverageGap("step", phrase, i, i + 1, step_ev=float(step)))
+    return gaps
+
+
+def panorama_coverage(
+    scores: Sequence[FrameScore], pairs: Sequence[PairMeasure], names: Sequence[str], settings: AssessSettings
+) -> CoverageMeasure:
+    """Share of seams that overlap enough, and what is wrong with the others, with tilt and drift of the row."""
+    grid = scores[0].grid
+    gaps = []
+    bad = 0
+    for i, pair in enumerate(pairs):
+        between = f"views {i + 1} and {i + 2}"
+        at = names.index(pair.frame_a) if pair.frame_a in names else i
+        if pair.mapping.failed or pair.overlap_pct is None:
+            gaps.append(CoverageGap("seam", f"{between} do not join", at, at + 1))
+        elif pair.overlap_pct < settings.least_overlap_pct:
+            phrase = f"{between} overlap by only {pair.overlap_pct:.0f} %"
+            gaps.append(CoverageGap("seam", phrase, at, at + 1, overlap_pct=pair.overlap_pct))
+        elif (detail := _seam_detail_pct(pair)) < settings.seam_detail_pct:
+            phrase = f"the overlap of {between} has detail on only {detail:.0f} % of it"
+            gaps.append(CoverageGap("seam", phrase, at, at + 1, overlap_pct=pair.overlap_pct))
+        else:
+            continue
+        bad += 1
+    gaps += _drift(pairs, scores[0], settings)
+    pct = 100 * (1 - bad / max(len(pairs), 1))
+    best, served = np.zeros(grid.shape, np.int16), np.ones(grid.shape, np.float32)
+    return CoverageMeasure(grid, best, served, pct, tuple(g.phrase for g in gaps), None, tuple(gaps))
+
+
+def _seam_detail_pct(pair: PairMeasure) -> float:
+    """Percent of a seam's overlap that has any detail."""
+    if pair.relevant_pct is None or pair.textured_relevant_pct is None or pair.relevant_pct <= 0:
+        return 100.0
+    return 100 * pair.textured_relevant_pct / pair.relevant_pct
+
+
+def _drift(pairs: Sequence[PairMeasure], score: FrameScore, settings: AssessSettings) -> list[CoverageGap]:
+    """Views that climb or sink from one to the next, and neighbours turned against each other.
+
+    Only single rows: where views also go up, climbing is meant.
+    """
+    steps = [(p.mapping.shift_x_px, p.mapping.shift_y_px) for p in pairs if not p.mapping.failed]
+    if len(steps) != len(pairs) or not steps:
+        return []
+    along = np.abs(np.array(steps, np.float64))
+    upright = along[:, 1].sum() > along[:, 0].sum()  # a column of views: drift is sideways
+    across = [s[0] if upright else s[1] for s in steps]
+    if any(along[i, 0 if upright else 1] > along[i, 1 if upright else 0] for i in range(len(steps))):
+        return []
+    side, what = (score.width_px, "width") if upright else (score.height_px, "height")
+    heights = np.concatenate([[0.0], np.cumsum(across)])
+    share = 100 * float(heights.max() - heights.min()) / max(side, 1)
+    gaps = []
+    if share > settings.drift_pct:
+        gaps.append(CoverageGap("drift", f"the row of views drifts by {share:.0f} % of the picture's {what}", 0))
+    tilts = [abs(p.mapping.rotation_deg) for p in pairs]
+    if max(tilts) > settings.tilt_deg:
+        i = int(np.argmax(tilts))
+        phrase = f"views {i + 1} and {i + 2} are turned by {tilts[i]:.1f} degrees against each other"
+        gaps.append(CoverageGap("drift", phrase, i, i + 1))
+    return gaps
 
 
 def _stacked(
@@ -139,12 +408,6 @@ def _stacked(
         fineness.append(smoothed(to_grid_of_a(score.fineness, matrix, score.grid, grid)))
     return np.stack(sharp), np.stack(textured), np.stack(fineness)
 
-
-def _gap_phrases(hole: NDArray[np.bool_], total: int, what: str) -> tuple[str, ...]:
-    share = 100 * float(hole.sum()) / max(total, 1)
-    if share < 0.5:
-        return ()
-    return (f"{share:.0f} % {what}, mostly {place_of(hole)}",)
 
 
 def place_of(mask: NDArray[np.bool_]) -> str:

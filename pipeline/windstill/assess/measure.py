@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windstill.assess.align import align_pair
-from windstill.assess.coverage import bracket_coverage, stack_coverage
+from windstill.assess.coverage import coverage_of
 from windstill.assess.crops import cut_crops
 from windstill.assess.geometry import Matrix, inverse
 from windstill.assess.pairs import Pair, in_judging_order, level_ev, pairs_of
@@ -80,7 +80,10 @@ def measure_set(
             chain[pair.frame_a] = chain[pair.frame_b] @ inverse(b_to_a)
     measured = _with_crops(measured, chain, scores, planes, settings)
     mappings = [chain.get(n, np.eye(3)) for n in order]
-    coverage = _coverage(node, [frames[n] for n in order], [scores[n] for n in order], mappings, measured, settings)
+    coverage = coverage_of(
+        node, [frames[n] for n in order], [scores[n] for n in order], mappings, measured,
+        [level_ev(frames[n], None) for n in order], settings,
+    )  # fmt: skip
     smear_px, smear_held_px, smear_frame = _smear(node, order, mappings, scores, measured, coverage)
     overlaps = [m.overlap_pct for m in measured if m.overlap_pct is not None]
     return SetMeasure(
@@ -236,61 +239,6 @@ def _with_crops(
         return measured
     cut = cut_crops(worst, chain, scores, planes, settings)
     return [cut if m is worst else m for m in measured]
-
-
-def _coverage(
-    node: FrameSet,
-    frames: Sequence[Frame],
-    scores: Sequence[FrameScore],
-    mappings: Sequence[Matrix],
-    measured: Sequence[PairMeasure],
-    settings: AssessSettings,
-) -> CoverageMeasure | None:
-    if len(scores) < 2:
-        return None
-    if node.kind == "stack":
-        discs = [disc_between_px(a, b, s) for a, b, s in zip(frames, frames[1:], scores, strict=False)]
-        served = max(settings.served_disc_px, settings.served_disc_share * max(scores[0].width_px, scores[0].height_px))
-        return stack_coverage(scores, mappings, discs, served, settings)
-    if node.kind == "bracket":
-        return bracket_coverage(scores, mappings, settings)
-    if node.kind == "panorama":
-        # Every seam must overlap enough to be joined: the share of seams that do.
-        held = [m for m in measured if (m.overlap_pct or 0) >= settings.least_overlap_pct]
-        grid = scores[0].grid
-        return CoverageMeasure(
-            grid,
-            np.zeros(grid.shape, np.int16),
-            np.ones(grid.shape, np.float32),
-            100 * len(held) / max(len(measured), 1),
-            tuple(
-                f"views overlap by only {m.overlap_pct:.0f} %" if m.overlap_pct is not None else "views do not join"
-                for m in measured
-                if m not in held
-            ),
-        )
-    return None
-
-
-def disc_between_px(a: Frame, b: Frame, score: FrameScore) -> float | None:
-    """Blur disc that a point in focus in frame a has in frame b, full-resolution pixels; ``None`` if unknown.
-
-    Notes
-    -----
-    Thin lens: disc = f^2 / N * |1/s_a - 1/s_b| for distances much larger than the focal length.
-    """
-    camera = a.camera
-    if not camera.focal_mm or not camera.f_number or camera.focus_m is None or b.camera.focus_m is None:
-        return None
-    long_px = max(score.width_px, score.height_px)
-    if camera.pixel_pitch_um:
-        pitch_mm = camera.pixel_pitch_um / 1000
-    elif camera.focal_35mm_mm:
-        pitch_mm = 36 * camera.focal_mm / camera.focal_35mm_mm / long_px
-    else:
-        return None
-    dioptres = abs(1 / max(camera.focus_m, 0.01) - 1 / max(b.camera.focus_m, 0.01))
-    return camera.focal_mm**2 / camera.f_number * dioptres / 1000 / pitch_mm
 
 
 def _smear(

@@ -11,6 +11,7 @@ from windstill.records.frames import (
 )
 from windstill.records.measures import (
     CameraMapping,
+    CoverageGap,
     CoverageMeasure,
     CropPair,
     PairMeasure,
@@ -34,7 +35,7 @@ from windstill.records.verdicts import OUTLOOKS, FrameAdvice, Keep, Outlook, Set
 
 __all__ = [
     "KINDS", "OUTLOOKS", "RELATION_OF_KIND",
-    "CameraData", "CameraMapping", "CoverageMeasure", "CropPair", "FileRole", "FloatMap", "Frame",
+    "CameraData", "CameraMapping", "CoverageGap", "CoverageMeasure", "CropPair", "FileRole", "FloatMap", "Frame",
     "FrameAdvice", "FrameScore", "FrameSet", "Grouping", "Keep", "Kind", "Outlook", "PairMeasure", "Placement",
     "Problem", "Relation", "Review", "ScannedShoot", "SequenceMark", "SetAdvice", "SetMeasure", "SetVerdict",
     "ShootFile", "SwayField", "TileGrid",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -89,6 +90,31 @@ class PairMeasure:
     crops: CropPair | None = None
 
 
+GapKind = Literal["near", "far", "before", "after", "between", "bright", "dark", "step", "seam", "drift"]
+"""Beyond the nearest or farthest focus; before the first or after the last where near and far are not known; between
+two neighbours; clipped or drowned in every exposure; a step left out; too little overlap; a panorama that drifts."""
+
+
+@dataclass(frozen=True, slots=True)
+class CoverageGap:
+    """One thing a set does not cover.
+
+    `first` and `second` index the set's frames (`second` is ``None`` at an end). `share_pct` is a share of the textured
+    picture, 0 for gaps that lie in no place. `near_m`, `far_m` bound the distances missed, `step_ev` a missing step,
+    `overlap_pct` a seam; ``None`` is unknown.
+    """
+
+    what: GapKind
+    phrase: str
+    first: int
+    second: int | None = None
+    share_pct: float = 0.0
+    near_m: float | None = None
+    far_m: float | None = None
+    step_ev: float | None = None
+    overlap_pct: float | None = None
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class CoverageMeasure:
     """How much of the textured picture the set serves somewhere.
@@ -104,6 +130,7 @@ class CoverageMeasure:
     coverage_pct: float | None
     gaps: tuple[str, ...] = ()
     gap: NDArray[np.bool_] | None = None
+    found: tuple[CoverageGap, ...] = ()  # the same gaps as records, in the order of `gaps`
 
 
 @dataclass(frozen=True, slots=True, eq=False)

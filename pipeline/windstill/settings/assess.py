@@ -129,9 +129,29 @@ class AssessSettings(Section):
         0.03 / 36, gt=0, description="Share of the long side, the same for large pictures: the usual circle of "
         "confusion of 0.03 mm on 36 mm.",
     )
-    dissolved_disc_px: float = Field(
-        24.0, gt=0, description="Full-resolution pixels. Without known distances a tile is a gap only when even its "
-        "edges look blurred by a disc this large in every frame.",
+    gap_from_share: float = Field(
+        0.5, gt=0, lt=1, description="Probability. A tile more likely than this out of focus in every frame is a gap."
+    )
+    gap_from_share_unwritten: float = Field(
+        0.8, gt=0, lt=1, description="The same where no focus distances are written and their steps are learnt."
+    )
+    gap_least_pct: float = Field(
+        3.0, ge=0, description="Percent of the textured picture. Smaller ones go unnamed: edges and noise feign some."
+    )
+    missing_step_times: float = Field(
+        1.6, gt=1, description="Times the usual step of a bracket. A wider step has a frame missing."
+    )
+    missing_step_least_ev: float = Field(
+        2.7, gt=0, description="EV. A step up to this blends well whatever the others are: common practice, no source."
+    )
+    seam_detail_pct: float = Field(
+        3.0, ge=0, description="Percent of a seam's overlap with detail. Less leaves nothing to join by."
+    )
+    drift_pct: float = Field(
+        20.0, gt=0, description="Percent of the picture's height. Views that climb or sink by more in all cost a crop."
+    )
+    tilt_deg: float = Field(
+        2.0, gt=0, description="Degrees between neighbouring views. More says the camera was not level."
     )
     coverage_detail_steps: float = Field(
         2.0, gt=0, description="8-bit steps per pixel, root mean square gradient in the sharpest frame. Fainter detail "

@@ -443,26 +443,43 @@ class SceneTruth:
     def _coverage(self, s: TrueSet) -> float | None:
         if s.kind == "panorama":
             return 100.0 if all(p > 0 for p in self._join_overlaps(s)) else None
-        if s.kind not in ("stack", "bracket"):
+        served = self.service(s)
+        if not served:
             return None
+        union = np.logical_or.reduce(list(served.values()))
+        return _r(100 * float(union.mean()), 2)
+
+    def service(self, s: TrueSet) -> dict[str, NDArray[np.bool_]]:
+        """Which textured places of the set's first frame each of its frames serves: sharp, or well exposed.
+
+        Returns
+        -------
+        dict of bool array
+            By frame name, one entry per place; empty for kinds without such a measure and pictures without texture.
+        """
+        if s.kind not in ("stack", "bracket"):
+            return {}
         frames = [self.timeline.frames[i] for i in s.frames]
         stage = self.stage
         seen = self.seen(frames[0])
         if not seen.textured.any():
-            return None
-        if s.kind == "stack":
-            limit = max(SERVED_DISC_PX, 0.030 / stage.pitch_mm(frames[0]))
-            served = np.zeros(seen.x.shape, bool)
-            for distance in np.unique(seen.distance):
-                least = min(stage.blur_px(f, float(distance)) for f in frames)
-                served |= (seen.distance == distance) & (least <= limit)
-        else:
-            flat = stage.body(frames[0]).flat_response
-            weight = np.zeros(seen.x.shape)
-            for f in frames:
-                weight = np.maximum(weight, blend_weight(display(seen.light * stage.gain(f), flat)))
-            served = weight >= SERVED_WEIGHT
-        return _r(100 * float(served[seen.textured].mean()), 2)
+            return {}
+        distance, light = seen.distance[seen.textured], seen.light[seen.textured]
+        limit = max(SERVED_DISC_PX, 0.030 / stage.pitch_mm(frames[0]))
+        flat = stage.body(frames[0]).flat_response
+        served: dict[str, NDArray[np.bool_]] = {}
+        for f in frames:
+            if s.kind == "stack":
+                near = [d for d in np.unique(distance) if stage.blur_px(f, float(d)) <= limit]
+                served[f.name] = np.isin(distance, near)
+            else:
+                served[f.name] = blend_weight(display(light * stage.gain(f), flat)) >= SERVED_WEIGHT
+        return served
+
+    def pair_row(self, s: TrueSet, a: Exposure, b: Exposure) -> dict[str, Any]:
+        """The truth of any two frames of a set as the merge of its members would blend them, as in truth.json."""
+        row = self._pair(s, *_in_time(a, b), RELATION_OF_KIND[s.kind])
+        return {k: v for k, v in row.items() if not k.startswith("_")}
 
     def _join_overlaps(self, s: TrueSet) -> list[float]:
         out = []
