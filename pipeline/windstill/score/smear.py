@@ -28,6 +28,7 @@ _RATIO = 1.2
 _LENGTHS: Floats = np.asarray(3.0 * _RATIO ** np.arange(13), np.float64)  # working pixels, up to 26.7
 _RING_STEP = 10.0  # window frequencies between the hats that follow a lens's rings into the noise
 _RIDGES = np.array([1.2, 3.0, 8.0])  # window frequencies at which one-directional pictures have faded
+_NUDGES = (-16, 0, 16)  # working pixels
 _DIRECTIONS = 4  # 0, 45, 90 and 135 degrees
 
 
@@ -130,6 +131,8 @@ def summarise(
         return None, None, None
     least = max(2, int(np.ceil(0.0005 * known.size)))
     smear, angle = _robust_maximum(np.where(known, maps.length_px, 0), maps.angle_deg, least)
+    if known.sum() < used.shake_known * usable.sum():
+        return smear, angle, None
     return smear, angle, _shake(maps, known, used)
 
 
@@ -319,9 +322,10 @@ def _claims(
     hints = np.argsort(-peaks)[: np.count_nonzero(peaks >= used.hint_score)]
     shared = _pick(scores.sum(0) / np.sqrt(len(first)), depths.mean(0), used) if len(first) > 8 else None
     if shared is None and hints.size == 0:
-        return []
+        return []  # nothing like a smear among those most likely to show one
     found: list[_Claim] = []
     local: list[_Claim] = []
+    height, width = plane.shape
     centres = first[hints]
     if shared is not None:
         k, m = round(shared[1] / _TURN_DEG) % _ANGLES_DEG.size, int(np.argmin(np.abs(_LENGTHS - shared[0])))
@@ -330,44 +334,53 @@ def _claims(
             everywhere = max(plane.shape)
             found.append(_Claim(0.0, 0.0, everywhere, *shared, _confidence(shared[2], used)))
             centres = first[np.argsort(-peaks)]
-    second = _near(corners, centres, used.most_windows)
-    scores, depths, _ = _likeness(plane, corners[second], noise_sigma, cut)
-    for index, (y, x) in enumerate(corners[second]):
-        around = (np.abs(corners[second, 0] - y) <= _STRIDE) & (np.abs(corners[second, 1] - x) <= _STRIDE)
-        if around.sum() < used.least_windows:
-            continue
-        peak = _pick(scores[around].sum(0) / np.sqrt(around.sum()), depths[around].mean(0), used)
-        if peak is None:
+    second = _worth_a_look(corners, centres, smooth, used.most_windows)
+    scores, _, _ = _likeness(plane, corners[second], noise_sigma, cut)
+    peaks = scores.reshape(len(second), -1).max(1)
+    for index in np.nonzero(peaks >= used.hint_score)[0]:
+        y, x = corners[second[index]]
+        # A bloom rarely lies square on the lattice: look at it through windows a little to every side.
+        around = np.array([(y + dy, x + dx) for dy in _NUDGES for dx in _NUDGES])
+        inside = (around >= 0).all(1) & (around[:, 0] <= height - _WINDOW) & (around[:, 1] <= width - _WINDOW)
+        near, depths, _ = _likeness(plane, around[inside], noise_sigma, cut)
+        # They share most of their pixels, and count as three looks, not nine.
+        peak = _pick(near.mean(0) * np.sqrt(3), depths.mean(0), used)
+        if peak is None or peak[2] < used.local_score:
             continue
         mine = smooth[second[index]]
         k = round(peak[1] / 45) % _DIRECTIONS
-        if mine[k] < used.smooth_steepness or mine[k] - mine.min() < used.least_contrast:
+        if mine[k] - mine.min() < used.least_contrast:
             continue
         at = x + _WINDOW / 2, y + _WINDOW / 2
         local.append(_Claim(*at, _STRIDE, *peak, _confidence(peak[2], used)))
-    return found + [claim for claim in local if _company(claim, local) >= used.least_company]
+    return found + [claim for claim in local if _supported(claim, local, used)]
 
 
-def _company(claim: _Claim, others: list[_Claim]) -> int:
-    """Claims around one that say the same."""
-    return sum(
-        other is not claim
-        and max(abs(other.x - claim.x), abs(other.y - claim.y)) <= 1.5 * _STRIDE
-        and abs(np.log(other.length / claim.length)) < 0.2
-        and abs((other.angle_deg - claim.angle_deg + 90) % 180 - 90) < 10
-        for other in others
-    )
+def _supported(claim: _Claim, others: list[_Claim], used: BlindSmearSettings) -> bool:
+    """Other places of the frame that do not share its pixels moved in its direction: a wind has one direction.
+
+    How far they moved may differ from bloom to bloom. Chance likenesses point anywhere.
+    """
+    apart = [o for o in others if max(abs(o.x - claim.x), abs(o.y - claim.y)) >= _WINDOW]
+    along = sum(abs((o.angle_deg - claim.angle_deg + 90) % 180 - 90) < used.same_direction_deg for o in apart)
+    across = len(apart) - along
+    return along >= used.least_company and along > across
 
 
-def _near(corners: Corners, centres: NDArray[np.int64], most: int) -> NDArray[np.int64]:
-    """Windows within two strides of the centres, the first centres first, up to a number."""
-    close = np.zeros(len(corners), bool)
+def _worth_a_look(
+    corners: Corners, centres: NDArray[np.int64], smooth: Floats, most: int
+) -> NDArray[np.int64]:
+    """Windows around the centres first, then those that differ most between directions, up to a number."""
+    chosen = np.zeros(len(corners), bool)
     for y, x in corners[centres]:
         more = (np.abs(corners[:, 0] - y) <= 2 * _STRIDE) & (np.abs(corners[:, 1] - x) <= 2 * _STRIDE)
-        if (close | more).sum() > most:
+        if (chosen | more).sum() > most:
             break
-        close |= more
-    return np.nonzero(close)[0]
+        chosen |= more
+    uneven = np.argsort(smooth.min(1) - np.minimum(smooth.max(1), 4.0), kind="stable")
+    rest = uneven[~chosen[uneven]]
+    chosen[rest[: most - int(chosen.sum())]] = True
+    return np.nonzero(chosen)[0]
 
 
 def _confidence(score: float, used: BlindSmearSettings) -> float:

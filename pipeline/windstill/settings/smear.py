@@ -74,11 +74,11 @@ class BlindSmearSettings(Section):
     most_windows: int = Field(
         200, ge=1, description="Count. Windows looked at when smear was seen; bounds the cost."
     )
-    least_windows: int = Field(
-        4, ge=1, description="Count. Overlapping windows summed for a report, at least: one edge can fool one window."
-    )
     least_company: int = Field(
-        2, ge=0, description="Count. Neighbouring reports that must agree on length and direction."
+        1, ge=0, description="Count. Other places of the frame that must have moved in the same direction."
+    )
+    same_direction_deg: float = Field(
+        12.0, gt=0, lt=90, description="Degrees. Directions this near are one."
     )
     hint_score: float = Field(
         8.0,
@@ -92,6 +92,11 @@ class BlindSmearSettings(Section):
         description="The same, summed over neighbouring windows: reported. Sharp and defocused pictures hardly "
         "reach it.",
     )
+    local_score: float = Field(
+        18.0,
+        gt=0,
+        description="The same for one place by itself: of the hundreds tried some look like a smear by chance.",
+    )
     claim_depth: float = Field(
         0.19,
         gt=0,
@@ -101,4 +106,7 @@ class BlindSmearSettings(Section):
     trusted: float = Field(0.5, gt=0, le=1, description="Confidence from which a tile counts in the frame's figures.")
     shake_share: float = Field(
         0.7, gt=0.5, le=1, description="Share of known tiles that must move alike for it to be the camera's doing."
+    )
+    shake_known: float = Field(
+        0.25, gt=0, le=1, description="Share of the textured tiles that must be known before anything is said of shake."
     )

@@ -13,8 +13,10 @@ from scipy.special import j1
 Floats = NDArray[np.float32]
 WAVELENGTH_MM = 550e-6
 """Millimetres. Middle of the visible band, where the eye and a sensor's green channel peak."""
-_DIRECT_PX = 12.0
+_DIRECT_PX = 8.0
 """Pixels. Wider blur is rendered on a pyramid's level: it holds nothing the reduction could lose."""
+_DROWNED = 2.5
+"""Discs this many times wider than the Airy pattern are rendered without it: it would not be seen."""
 _NARROW_PX = 0.3
 """Pixels. Discs and patterns narrower than this change nothing that a pixel could show."""
 _FINE = 5
@@ -120,6 +122,8 @@ class Blur:
 
     def __init__(self, disc_px: float, airy_px: float, path: NDArray[np.float64] | None = None) -> None:
         extent = 0.0 if path is None else float(np.ptp(path, axis=0).max())
+        if disc_px > _DROWNED * airy_px:
+            airy_px = 0.0
         widest = max(disc_px, 0.7 * extent if disc_px > extent else 0.0)
         levels = 0
         while widest / 2**levels > _DIRECT_PX:
