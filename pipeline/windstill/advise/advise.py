@@ -3,28 +3,29 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
-import numpy as np
-
-from windstill.advise.settings_that_hold import shutter_phrase
-from windstill.advise.subset import smallest_subset
+from windstill.advise.flowers import take_from
+from windstill.advise.say import Speaker
+from windstill.advise.standing import stand
+from windstill.advise.subset import Chosen, choose
+from windstill.advise.takes import OUTLOOK_ORDER, best_takes, borrowable
 from windstill.records import (
+    Borrow,
     Frame,
     FrameAdvice,
     FrameScore,
     FrameSet,
     Grouping,
     Keep,
-    Outlook,
-    PairMeasure,
     SetAdvice,
     SetMeasure,
     SetVerdict,
+    TakeFrom,
 )
 from windstill.settings import AdviseSettings
 
-_ORDER: dict[Outlook, int] = {"clean": 0, "touch-up": 1, "unknown": 2, "hard": 3, "lost": 4}
+_TROUBLED = ("touch-up", "hard", "lost")
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,6 +35,18 @@ class Advised:
     sets: dict[str, SetAdvice]
     frames: dict[str, FrameAdvice]
     order: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """Frames of one set and all below it that a merge uses, and why not the others."""
+
+    keep: tuple[str, ...]
+    why_not: dict[str, str]
+    left_out: tuple[str, ...] = ()
+    holds_without: bool = False
+    base: str | None = None
+    take_from: tuple[TakeFrom, ...] = ()
 
 
 def advise(
@@ -55,95 +68,105 @@ def advise(
     Returns
     -------
     Advised
+        Frames of the best take of each scene that its merge uses are kept (`yes`); all others of sets are spares,
+        with the reason noted.
     """
     by_name = {f.name: f for f in frames}
-    best_takes = _best_takes(grouping, verdicts)
-    kept: dict[str, tuple[str, ...]] = {}
+    best = best_takes(grouping, verdicts, settings)
+    kept: dict[str, _Kept] = {}
     sets: dict[str, SetAdvice] = {}
-    for node in sorted(grouping.sets, key=lambda s: -_depth(s, grouping)):
-        kept[node.set_id] = _keep(node, grouping, scores, measures, kept, settings)
+    for node in sorted(grouping.sets, key=lambda s: -len(_above(s, grouping))):
+        kept[node.set_id] = _keep(node, grouping, by_name, scores, measures, verdicts, kept, settings)
+    for node in grouping.sets:
         sets[node.set_id] = _advise_set(
-            node, grouping, by_name, scores, measures, verdicts, kept[node.set_id], best_takes, settings
+            node, grouping, by_name, scores, measures, verdicts, kept[node.set_id], best, settings
         )
-    per_frame = _per_frame(frames, grouping, scores, verdicts, kept, best_takes)
-    tops = list(grouping.top_level())
-    order = sorted(
-        (t for t in tops if t.kind != "single"),
-        key=lambda t: (
-            _ORDER[verdicts[t.set_id].outlook] if t.set_id in verdicts else 9,
-            t.set_id not in best_takes.values(),
-            _worst_sway(verdicts.get(t.set_id)),
-            len(t.frames),
-        ),
-    )
     return Advised(
-        sets={s.set_id: sets[s.set_id] for s in grouping.sets},
-        frames=per_frame,
-        order=tuple(t.set_id for t in order),
+        sets=sets,
+        frames=_per_frame(frames, grouping, scores, verdicts, kept, best),
+        order=_order(grouping, sets, verdicts, best),
     )
 
 
-def _depth(node: FrameSet, grouping: Grouping) -> int:
+def _above(node: FrameSet, grouping: Grouping) -> list[FrameSet]:
     by_id = grouping.by_id()
-    depth = 0
-    while node.parent_set in by_id and node.parent_set is not None:
+    found = []
+    while node.parent_set is not None and node.parent_set in by_id:
         node = by_id[node.parent_set]
-        depth += 1
-    return depth
+        found.append(node)
+    return found
 
 
-def _worst_sway(verdict: SetVerdict | None) -> float:
-    return verdict.sway_max_px or 0.0 if verdict else 0.0
-
-
-def take_rank(verdict: SetVerdict) -> tuple[float, ...]:
-    """Sort key of takes: best outlook first, then least to retouch, then least sway, then most coverage."""
-    return (
-        _ORDER[verdict.outlook],
-        round(verdict.picture_area_pct or 0.0, 1),
-        round(verdict.sway_max_px or 0.0, 1),
-        -(verdict.coverage_pct or 0.0),
-    )
-
-
-def _best_takes(grouping: Grouping, verdicts: Mapping[str, SetVerdict]) -> dict[tuple[int, str], str]:
-    """Best take of each scene and kind, where there is more than one; complete takes before aborted ones."""
-    groups: dict[tuple[int, str], list[FrameSet]] = {}
-    for top in grouping.top_level():
-        if top.kind != "single":
-            groups.setdefault((top.scene, top.kind), []).append(top)
-    best = {}
-    for key, takes in groups.items():
-        judged = [t for t in takes if t.set_id in verdicts]
-        if not judged:
-            continue
-        full = max(len(t.frames) for t in judged)
-        best[key] = min(
-            judged,
-            # An aborted take may be calm and yet hold half the picture.
-            key=lambda t: (len(t.frames) < 0.75 * full, *take_rank(verdicts[t.set_id]), t.take),
-        ).set_id
-    return best
+def _below(node: FrameSet, grouping: Grouping) -> list[FrameSet]:
+    """The set and all below it, itself first."""
+    return [node] + [n for child in grouping.children(node.set_id) for n in _below(child, grouping)]
 
 
 def _keep(
     node: FrameSet,
     grouping: Grouping,
+    frames: Mapping[str, Frame],
     scores: Mapping[str, FrameScore],
     measures: Mapping[str, SetMeasure],
-    kept: Mapping[str, tuple[str, ...]],
+    verdicts: Mapping[str, SetVerdict],
+    kept: Mapping[str, _Kept],
     settings: AdviseSettings,
-) -> tuple[str, ...]:
-    """Frames to keep of one set: its children's, or the smallest subset of its own frames that still covers."""
-    children = {c.set_id for c in grouping.children(node.set_id)}
-    measure = measures.get(node.set_id)
-    own = [m for m in node.members if m not in children]
-    if not children and measure is not None and len(measure.frames) >= 2:
-        return smallest_subset(node, measure, scores, settings)
+) -> _Kept:
+    """Frames to keep of one set: of the members its merge uses, the frames those use in turn."""
+    children = {c.set_id: c for c in grouping.children(node.set_id)}
+    measure, verdict = measures.get(node.set_id), verdicts.get(node.set_id)
+    readable = [n for n in node.frames if n in scores]
+    chosen = Chosen(tuple(measure.frames) if measure else tuple(readable))
+    sources: tuple[TakeFrom, ...] = ()
+    whole = measure is not None and all(n in scores for n in measure.frames)
+    if measure is not None and verdict is not None and whole and len(measure.frames) >= 2:
+        standing = stand(measure, scores, verdict.tolerance_px, settings)
+        chosen = choose(standing, frames, settings)
+        if verdict.outlook in _TROUBLED:
+            sources = take_from(standing, settings)
     names: list[str] = []
+    why_not: dict[str, str] = {}
+    left_out: list[str] = []
     for member in node.members:
-        names += kept[member] if member in children else [member] if member in own else []
-    return tuple(dict.fromkeys(names))
+        child = kept.get(member) if member in children else None
+        own = children[member].frames if member in children else (member,)
+        stands = next((n for n in (measure.frames if measure else ()) if n in own), None)
+        if stands is not None and stands not in chosen.keep:
+            why = _why_not(stands, chosen)
+            why_not.update(dict.fromkeys(own, why))
+            if stands in chosen.swayed or stands in chosen.smeared:
+                left_out += own
+            continue
+        names += child.keep if child else [n for n in own if n in scores]
+        if child:
+            why_not.update(child.why_not)
+            left_out += child.left_out
+    held = all(kept[c].holds_without or _calm(verdicts.get(c)) for c in children)
+    still = verdict is not None and chosen.moved_px <= verdict.tolerance_px
+    return _Kept(
+        tuple(dict.fromkeys(names)), why_not, tuple(dict.fromkeys(left_out)),
+        bool(left_out) and held and still and _sway_alone(node, measure, verdict), chosen.base, sources,
+    )  # fmt: skip
+
+
+def _calm(verdict: SetVerdict | None) -> bool:
+    return verdict is not None and verdict.outlook == "clean"
+
+
+def _sway_alone(node: FrameSet, measure: SetMeasure | None, verdict: SetVerdict | None) -> bool:
+    """Whether sway is what stands in the way: not a gap, not smear that every frame shares, not what is unknown."""
+    if measure is None or verdict is None or verdict.outlook == "unknown":
+        return False
+    missing = measure.coverage is not None and bool(measure.coverage.found)
+    return not missing and (measure.smear_held_px or 0.0) <= 2 * verdict.tolerance_px
+
+
+def _why_not(name: str, chosen: Chosen) -> str:
+    if name in chosen.swayed:
+        return "the subject moved in it, and others cover its part"
+    if name in chosen.smeared:
+        return "smeared, and others hold its part better"
+    return "others hold all it shows"
 
 
 def _advise_set(
@@ -153,37 +176,51 @@ def _advise_set(
     scores: Mapping[str, FrameScore],
     measures: Mapping[str, SetMeasure],
     verdicts: Mapping[str, SetVerdict],
-    keep: tuple[str, ...],
-    best_takes: Mapping[tuple[int, str], str],
+    kept: _Kept,
+    best: Mapping[tuple[int, str], str],
     settings: AdviseSettings,
 ) -> SetAdvice:
-    verdict = verdicts.get(node.set_id)
-    measure = measures.get(node.set_id)
+    verdict, measure = verdicts.get(node.set_id), measures.get(node.set_id)
     top = node.parent_set is None
-    takes = [t for t in grouping.top_level() if t.scene == node.scene and t.kind == node.kind]
-    best = best_takes.get((node.scene, node.kind)) if top else None
+    takes = [t for t in grouping.top_level() if top and t.scene == node.scene and t.kind == node.kind]
+    chosen = best.get((node.scene, node.kind)) if len(takes) > 1 else None
     single, single_pct = _single_frame(node, scores)
-    text = _sentence(node, verdict, measure, frames, best, takes, single, single_pct, grouping)
-    return SetAdvice(
+    lent: tuple[Borrow, ...] = ()
+    if chosen == node.set_id and verdict is not None and verdict.outlook in _TROUBLED:
+        others = [t for t in takes if t.set_id != node.set_id]
+        lent = borrowable(node, others, grouping, frames, scores, measures, verdicts, settings)
+    advice = SetAdvice(
         set_id=node.set_id,
-        base_frame=_base_frame(node, measure, scores, keep),
-        keep_frames=keep,
-        advice=text,
-        best_take=(best == node.set_id) if top and len(takes) > 1 else None,
+        base_frame=_base_frame(node, measure, scores, kept),
+        keep_frames=kept.keep,
+        advice="",
+        best_take=(chosen == node.set_id) if chosen is not None else None,
         single_frame=single,
         single_frame_pct=single_pct,
+        left_out=kept.left_out,
+        holds_without=kept.holds_without,
+        take_from=kept.take_from,
+        borrow=lent,
     )
+    if verdict is None:
+        return advice
+    tree = [(n, measures[n.set_id]) for n in _below(node, grouping) if n.set_id in measures]
+    speaker = Speaker(node, verdict, measure, frames, grouping, tree, settings)
+    if node.kind == "single":
+        return replace(advice, advice=speaker.single())
+    better = next((t.take for t in takes if t.set_id == chosen and chosen != node.set_id), None)
+    return replace(advice, advice=speaker.sentence(advice, better, len(takes) if chosen is not None else 1))
 
 
 def _base_frame(
-    node: FrameSet, measure: SetMeasure | None, scores: Mapping[str, FrameScore], keep: Sequence[str]
+    node: FrameSet, measure: SetMeasure | None, scores: Mapping[str, FrameScore], kept: _Kept
 ) -> str | None:
     """The frame the others are laid on: the stillest of a burst, the middle exposure, the widest-serving focus."""
-    candidates = [n for n in keep if n in scores] or [n for n in node.frames if n in scores]
+    if kept.base is not None:
+        return kept.base
+    candidates = [n for n in kept.keep if n in scores] or [n for n in node.frames if n in scores]
     if not candidates:
         return node.frames[0] if node.frames else None
-    if node.kind == "burst" and measure is not None:
-        return min(candidates, key=lambda n: (_motion_of(n, measure, scores), candidates.index(n)))
     if node.kind == "bracket" and measure is not None:
         order = [n for n in measure.frames if n in candidates] or candidates
         return order[len(order) // 2]
@@ -192,99 +229,32 @@ def _base_frame(
     return candidates[len(candidates) // 2]
 
 
-def _motion_of(name: str, measure: SetMeasure, scores: Mapping[str, FrameScore]) -> float:
-    """How unquiet a burst frame is: its own smear and its mean sway against its neighbours."""
-    sways = [p.sway_p95_px or 0.0 for p in measure.pairs if name in (p.frame_a, p.frame_b)]
-    return (scores[name].frame_smear_px or 0.0) + (float(np.mean(sways)) if sways else 0.0)
-
-
 def _single_frame(node: FrameSet, scores: Mapping[str, FrameScore]) -> tuple[str | None, float | None]:
     """The one frame that would serve alone, and how much of the picture it holds sharp."""
     known = [n for n in node.frames if n in scores]
     if len(known) < 2 or node.kind == "panorama":
         return None, None
-    usable = {n: scores[n].sharp_area_pct - scores[n].clipped_high_pct for n in known}
+    usable = {n: scores[n].sharp_area_pct - scores[n].clipped_high_pct - scores[n].clipped_low_pct for n in known}
     best = max(known, key=lambda n: (usable[n], -known.index(n)))
     return best, scores[best].sharp_area_pct
 
 
-def _sentence(
-    node: FrameSet,
-    verdict: SetVerdict | None,
-    measure: SetMeasure | None,
-    frames: Mapping[str, Frame],
-    best: str | None,
-    takes: Sequence[FrameSet],
-    single: str | None,
-    single_pct: float | None,
-    grouping: Grouping,
-) -> str:
-    if verdict is None:
-        return ""
-    if node.kind == "single":
-        if verdict.outlook == "lost":
-            return "Take it again if it mattered; " + (verdict.reasons[0] if verdict.reasons else "it is smeared") + "."
-        return ""
-    other = ""
-    if len(takes) > 1 and best is not None:
-        if best == node.set_id:
-            other = " This is the best take of its scene."
-        else:
-            number = next((t.take for t in takes if t.set_id == best), None)
-            other = f" Take {number} of this scene is better."
-    alone = ""
-    if verdict.outlook in ("hard", "lost") and single is not None and single_pct is not None and single_pct >= 1:
-        alone = f" Alone, {_base(single)} holds {single_pct:.0f} % of the picture sharp."
-    if verdict.outlook == "clean":
-        return "Merge as it is." + other
-    if verdict.outlook == "touch-up":
-        return f"Merge, then retouch by hand: {verdict.reasons[0]}." + other
-    if verdict.outlook == "unknown":
-        return "Look at it yourself before deciding: " + verdict.reasons[0] + "." + other
-    again = _again(node, measure, frames, verdict, grouping)
-    return again + alone + other
+def _order(
+    grouping: Grouping, sets: Mapping[str, SetAdvice], verdicts: Mapping[str, SetVerdict],
+    best: Mapping[tuple[int, str], str],
+) -> tuple[str, ...]:
+    """Sets in the order to work in: the easiest good picture first, takes that are not the best of their scene last."""
 
+    def ease(top: FrameSet) -> tuple[float, ...]:
+        verdict, advice = verdicts.get(top.set_id), sets[top.set_id]
+        lesser = top.set_id != best.get((top.scene, top.kind), top.set_id)
+        if verdict is None:
+            return (lesser, 9.0, 0.0, 0.0, len(top.frames))
+        effort = OUTLOOK_ORDER["touch-up"] if advice.holds_without else OUTLOOK_ORDER[verdict.outlook]
+        area = 0.0 if advice.holds_without else verdict.picture_area_pct or 0.0
+        return (lesser, float(effort), round(area, 1), float(len(advice.keep_frames)), verdict.sway_max_px or 0.0)
 
-def _again(
-    node: FrameSet,
-    measure: SetMeasure | None,
-    frames: Mapping[str, Frame],
-    verdict: SetVerdict,
-    grouping: Grouping,
-) -> str:
-    """What to shoot again, in words a tired person follows."""
-    pairs = [p for p in measure.pairs if (p.sway_max_px or 0.0) > verdict.tolerance_px] if measure else []
-    pairs.sort(key=lambda p: -(p.sway_max_px or 0.0))
-    if not pairs:
-        return f"Shoot it again: {verdict.reasons[0]}." if verdict.reasons else "Shoot it again."
-    names = _positions(node, pairs, grouping)
-    smear = verdict.smear_px
-    camera = frames[pairs[0].frame_a].camera
-    hold = shutter_phrase(camera, smear, verdict.tolerance_px) if smear else None
-    held = f"; {hold} would have held its smear under {verdict.tolerance_px:.0f} px" if hold else ""
-    verb = "Hours of retouching" if verdict.outlook == "hard" else "Not worth merging"
-    return f"{verb}. Again {names}; wait for a lull{held}."
-
-
-def _positions(node: FrameSet, pairs: Sequence[PairMeasure], grouping: Grouping) -> str:
-    """"from focus 3, two frames" where the bad pairs lie side by side, else the frames by name."""
-    index = {"stack": ("focus", "focus_index"), "bracket": ("exposure", "exposure_index"),
-             "panorama": ("view", "view_index")}.get(node.kind)  # fmt: skip
-    names = {n for p in pairs for n in (p.frame_a, p.frame_b)}
-    if len(names) >= 0.8 * len(node.members):
-        return "the whole set"
-    if index is not None:
-        at = sorted(
-            {v for n in names if (p := grouping.placements.get(n)) and (v := getattr(p, index[1])) is not None}
-        )
-        if at and at[-1] - at[0] + 1 == len(at):
-            count = {1: "one frame", 2: "two frames", 3: "three frames", 4: "four frames"}
-            return f"from {index[0]} {at[0]}, {count.get(len(at), f'{len(at)} frames')}"
-    return ", ".join(sorted(_base(n) for n in names))
-
-
-def _base(name: str) -> str:
-    return name.rsplit("/", 1)[-1]
+    return tuple(t.set_id for t in sorted((t for t in grouping.top_level() if t.kind != "single"), key=ease))
 
 
 def _per_frame(
@@ -292,8 +262,8 @@ def _per_frame(
     grouping: Grouping,
     scores: Mapping[str, FrameScore],
     verdicts: Mapping[str, SetVerdict],
-    kept: Mapping[str, tuple[str, ...]],
-    best_takes: Mapping[tuple[int, str], str],
+    kept: Mapping[str, _Kept],
+    best: Mapping[tuple[int, str], str],
 ) -> dict[str, FrameAdvice]:
     advice: dict[str, FrameAdvice] = {}
     top_of = {name: top for top in grouping.top_level() for name in top.frames}
@@ -306,14 +276,12 @@ def _per_frame(
         elif frame.name not in scores:
             keep, note = "spare", "could not be read"
         elif top is not None and top.kind != "single":
-            best = best_takes.get((top.scene, top.kind))
             verdict = verdicts.get(top.set_id)
-            if frame.name not in kept[top.set_id]:
-                keep, note = "spare", "its neighbours cover what it holds"
-            elif best is not None and best != top.set_id and verdict is not None and verdict.outlook == "lost":
-                keep, note = "no", "another take of this scene is better"
-            elif best is not None and best != top.set_id:
-                keep, note = "spare", "another take of this scene is better"
+            if top.set_id != best.get((top.scene, top.kind), top.set_id):
+                lost = verdict is not None and verdict.outlook == "lost"
+                keep, note = "no" if lost else "spare", "another take of this scene is better"
+            elif frame.name not in kept[top.set_id].keep:
+                keep, note = "spare", kept[top.set_id].why_not.get(frame.name, "others hold all it shows")
         elif top is not None:
             verdict = verdicts.get(top.set_id)
             if verdict is not None and verdict.outlook == "lost":

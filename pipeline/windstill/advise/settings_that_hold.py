@@ -4,45 +4,57 @@ from __future__ import annotations
 
 import math
 
-from windstill.optics.exposure import snap_exposure_s, snap_iso
+from windstill.optics.marks import FASTEST_S, iso_mark, shutter_mark, shutter_step
+from windstill.optics.motion import stem_peak_speed_mps
 from windstill.records import CameraData
 
-_HIGHEST_ISO = 6400  # beyond this the noise costs more than a reshoot in a lull: common practice, no source
-_TIMES = [1 / 30, 1 / 60, 1 / 125, 1 / 250, 1 / 500, 1 / 1000, 1 / 2000]
+_STEM_HZ = 1.7  # flowers on stems, Journal of Experimental Biology commentary, 2018
 
 
-def shutter_phrase(camera: CameraData, smear_px: float, tolerance_px: float) -> str | None:
-    """A shutter and ISO that would have kept smear within tolerance, as a phrase; ``None`` without exposure data.
+def held_time_s(exposure_s: float, smear_px: float | None, sway_px: float | None, tolerance_px: float) -> float:
+    """Longest exposure that keeps smear within tolerance, seconds; `exposure_s` itself where that already does.
 
     Parameters
     ----------
-    camera : CameraData
-        Settings the frame was taken with.
-    smear_px : float
-        Smear measured at that shutter, or the sway expected within it, full-resolution pixels.
+    exposure_s : float
+        Time the frames were taken with.
+    smear_px : float or None
+        Smear measured at that time, full-resolution pixels; grows in proportion to it over times much shorter than a
+        swing (half a second and more).
+    sway_px : float or None
+        Sway between frames: a thing that stood so far apart swings at least half as far to each side, and passes the
+        middle at 2 pi f times that.
     tolerance_px : float
-
-    Notes
-    -----
-    Over times much shorter than a sway period (half a second and more for flowers on stems) smear grows in
-    proportion to the exposure time, so the time to ask for is t * tolerance / smear.
     """
-    if not camera.exposure_s or smear_px <= tolerance_px:
+    times = [exposure_s]
+    if smear_px is not None and smear_px > tolerance_px:
+        times.append(exposure_s * tolerance_px / smear_px)
+    elif sway_px is not None and sway_px > tolerance_px:
+        times.append(tolerance_px / stem_peak_speed_mps(sway_px / 2, _STEM_HZ))
+    return min(times)
+
+
+def shutter_phrase(
+    camera: CameraData, smear_px: float | None, sway_px: float | None, tolerance_px: float, highest_iso: float = 6400.0
+) -> str | None:
+    """A shutter and ISO that would have kept smear within tolerance, as a phrase.
+
+    Returns
+    -------
+    str or None
+        ``"1/125 s at ISO 1600"``; ``None`` without exposure data, or when the shutter used was short enough.
+    """
+    if not camera.exposure_s:
         return None
-    wanted = camera.exposure_s * tolerance_px / smear_px
-    slower = [t for t in _TIMES if t <= wanted * 1.05]
-    time = slower[0] if slower else _TIMES[-1]
+    wanted = held_time_s(camera.exposure_s, smear_px, sway_px, tolerance_px)
+    if wanted > 0.9 * camera.exposure_s:
+        return None
+    time = shutter_step(max(wanted, FASTEST_S), "faster")
     if not camera.iso:
-        return f"1/{round(1 / time)} s"
-    iso = snap_iso(camera.iso * camera.exposure_s / snap_exposure_s(time))
-    if iso <= _HIGHEST_ISO * 1.05:
-        return f"1/{round(1 / time)} s at ISO {round_iso(iso)}"
-    stops = math.log2(iso / _HIGHEST_ISO)
-    return f"1/{round(1 / time)} s at ISO {_HIGHEST_ISO}, opened {stops:.0f} stops or with more light"
-
-
-def round_iso(iso: float) -> int:
-    """The nominal figure shown for an exact ISO value: 403 -> 400, 1613 -> 1600."""
-    nominal = [first * 2.0**octave for first in (100, 125, 160) for octave in range(-1, 11)]
-    nearest: float = min(nominal, key=lambda n: abs(math.log2(n / iso)))
-    return round(nearest)
+        return shutter_mark(time)
+    iso = camera.iso * camera.exposure_s / time
+    if iso <= highest_iso * 1.05:
+        return f"{shutter_mark(time)} at {iso_mark(iso)}"
+    stops = math.ceil(math.log2(iso / highest_iso) - 0.1)
+    more = f"{stops} {'stop' if stops == 1 else 'stops'}"
+    return f"{shutter_mark(time)} at {iso_mark(highest_iso)} and {more} more light or aperture"

@@ -15,6 +15,7 @@ from windstill.records.measures import (
     CoverageMeasure,
     CropPair,
     PairMeasure,
+    PairSmear,
     SetMeasure,
     SwayField,
 )
@@ -31,13 +32,22 @@ from windstill.records.sets import (
     Relation,
     make_set_id,
 )
-from windstill.records.verdicts import OUTLOOKS, FrameAdvice, Keep, Outlook, SetAdvice, SetVerdict
+from windstill.records.verdicts import (
+    OUTLOOKS,
+    Borrow,
+    FrameAdvice,
+    Keep,
+    Outlook,
+    SetAdvice,
+    SetVerdict,
+    TakeFrom,
+)
 
 __all__ = [
     "KINDS", "OUTLOOKS", "RELATION_OF_KIND",
-    "CameraData", "CameraMapping", "CoverageGap", "CoverageMeasure", "CropPair", "FileRole", "FloatMap", "Frame",
-    "FrameAdvice", "FrameScore", "FrameSet", "Grouping", "Keep", "Kind", "Outlook", "PairMeasure", "Placement",
-    "Problem", "Relation", "Review", "ScannedShoot", "SequenceMark", "SetAdvice", "SetMeasure", "SetVerdict",
-    "ShootFile", "SwayField", "TileGrid",
+    "Borrow", "CameraData", "CameraMapping", "CoverageGap", "CoverageMeasure", "CropPair", "FileRole", "FloatMap",
+    "Frame", "FrameAdvice", "FrameScore", "FrameSet", "Grouping", "Keep", "Kind", "Outlook", "PairMeasure",
+    "PairSmear", "Placement", "Problem", "Relation", "Review", "ScannedShoot", "SequenceMark", "SetAdvice",
+    "SetMeasure", "SetVerdict", "ShootFile", "SwayField", "TakeFrom", "TileGrid",
     "decode_name", "encode_name", "make_set_id",
 ]

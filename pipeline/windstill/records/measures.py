@@ -36,6 +36,21 @@ class CameraMapping:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class PairSmear:
+    """Smear of either frame against the crisper of the two, on the tiles of frame a; every map has the grid's shape.
+
+    `smear_a_px`, `smear_b_px` are peak-to-peak extents of the motion during that frame's exposure, full-resolution
+    pixels, 0 where there is none beyond what the other frame shows too. `confidence` 0..1 is 0 where it was not
+    measured. `angle_deg` is 0..180 counter-clockwise as seen, in the picture of the smeared frame.
+    """
+
+    smear_a_px: FloatMap
+    smear_b_px: FloatMap
+    angle_deg: FloatMap
+    confidence: FloatMap
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class SwayField:
     """The sway of one pair on the tiles of frame a: every map has the grid's shape.
 
@@ -52,6 +67,7 @@ class SwayField:
     changed: FloatMap
     sharp_a: FloatMap
     sharp_b: FloatMap
+    smear: PairSmear | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,6 +129,7 @@ class CoverageGap:
     far_m: float | None = None
     step_ev: float | None = None
     overlap_pct: float | None = None
+    add_focus_m: tuple[float, ...] = ()  # focus distances that would close it, nearest first
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -31,8 +31,36 @@ class SetVerdict:
 
 
 @dataclass(frozen=True, slots=True)
+class TakeFrom:
+    """One region that moved, and the frame of the set that holds it best."""
+
+    where: str
+    frame: str
+
+
+@dataclass(frozen=True, slots=True)
+class Borrow:
+    """A frame of another take that may stand in for one that moved or smeared.
+
+    `light_ev` is how much brighter the borrowed frame is, `shift_px` how far its view is displaced, full-resolution
+    pixels.
+    """
+
+    frame: str
+    instead_of: str
+    take: int
+    light_ev: float
+    shift_px: float
+
+
+@dataclass(frozen=True, slots=True)
 class SetAdvice:
-    """What to do with one set."""
+    """What to do with one set.
+
+    `keep_frames` are the frames a merge of this set would use, `left_out` those it does without because the subject
+    moved or smeared in them and the others cover their part; `holds_without` says that nothing above tolerance is then
+    left. A set that is not the best take lists what it would use as well; its frames are spares all the same.
+    """
 
     set_id: str
     base_frame: str | None
@@ -41,6 +69,10 @@ class SetAdvice:
     best_take: bool | None = None
     single_frame: str | None = None
     single_frame_pct: float | None = None
+    left_out: tuple[str, ...] = ()
+    holds_without: bool = False
+    take_from: tuple[TakeFrom, ...] = ()
+    borrow: tuple[Borrow, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,160 @@
+"""Where the subject stood in each frame of a set, put together from the sway between neighbours."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from windstill.assess.geometry import Matrix, inverse, mapping_matrix
+from windstill.assess.relevance import exposure_relevance, focus_relevance, to_grid_of_a
+from windstill.assess.statistics import robust_maximum
+from windstill.records import FloatMap, FrameScore, SetMeasure, TileGrid
+from windstill.settings import AdviseSettings
+
+_RELEVANT = 0.5  # contract
+
+
+@dataclass(frozen=True, slots=True)
+class Moved:
+    """Sway between two frames where a merge of them would blend.
+
+    Its robust maximum, the tiles above tolerance, and the share (0..1) of the textured blend that was measured.
+    """
+
+    largest_px: float
+    tiles: int
+    measured: float = 0.0
+
+
+@dataclass(slots=True, eq=False)
+class Standing:
+    """Displacements of the subject against the set's first frame, on that frame's tiles.
+
+    Attributes
+    ----------
+    measure : SetMeasure
+    tolerance_px : float
+    to_first : dict
+        Full-resolution mapping of each frame to the first, as far as the pairs aligned.
+    x_px, y_px : dict of FloatMap
+        By frame name; NaN where a link of the chain was not measured.
+    """
+
+    measure: SetMeasure
+    scores: Mapping[str, FrameScore]
+    tolerance_px: float
+    to_first: dict[str, Matrix] = field(default_factory=dict)
+    x_px: dict[str, FloatMap] = field(default_factory=dict)
+    y_px: dict[str, FloatMap] = field(default_factory=dict)
+    _moved: dict[tuple[str, str], Moved] = field(default_factory=dict)
+    _carried: dict[tuple[str, str], FloatMap] = field(default_factory=dict)
+
+    def carried(self, name: str, what: str) -> FloatMap:
+        """A map of a frame's score (`sharp`, `luma` ...) on the tiles of the set's first frame; NaN outside."""
+        found = self._carried.get((name, what))
+        if found is None:
+            score, first = self.scores[name], self.scores[self.measure.frames[0]]
+            values = np.asarray(getattr(score, what), np.float32)
+            found = to_grid_of_a(values, self.to_first.get(name, np.eye(3)), score.grid, first.grid)
+            self._carried[name, what] = found
+        return found
+
+    def moved(self, a: str, b: str) -> Moved:
+        """Sway between two frames of the set, neighbours or not, where the merge would draw on both.
+
+        Tiles that the chain between them does not reach are left out: no measure, no claim.
+        """
+        key = (a, b) if a < b else (b, a)
+        if key not in self._moved:
+            self._moved[key] = self._between(a, b)
+        return self._moved[key]
+
+    def _between(self, a: str, b: str) -> Moved:
+        if a not in self.x_px or b not in self.x_px:
+            return Moved(0.0, 0, 0.0)
+        length = np.hypot(self.x_px[b] - self.x_px[a], self.y_px[b] - self.y_px[a])
+        relevant = self._relevance(a, b) >= _RELEVANT
+        counted = np.isfinite(length) & relevant
+        textured = np.nan_to_num(np.fmax(self.carried(a, "textured"), self.carried(b, "textured"))) >= 0.5
+        blend = int((relevant & textured).sum())
+        length = np.where(counted, length, 0).astype(np.float32)
+        largest = robust_maximum(length, counted, float(length.size)) or 0.0
+        above = int((length > self.tolerance_px).sum()) if largest > self.tolerance_px else 0
+        return Moved(largest, above, float((counted & textured).sum()) / blend if blend else 1.0)
+
+    def _relevance(self, a: str, b: str) -> FloatMap:
+        if self.measure.kind == "bracket":
+            return exposure_relevance(self.carried(a, "luma"), self.carried(b, "luma"))
+        if self.measure.kind == "stack":
+            order = self.measure.frames
+            low, high = sorted((order.index(a), order.index(b)))
+            others = np.zeros_like(self.carried(a, "sharp"))
+            # Frames between the two are those left out; what lies on either side goes on competing.
+            for name in (*order[:low], *order[high + 1 :]):
+                others = np.fmax(others, self.carried(name, "sharp"))
+            return focus_relevance(self.carried(a, "sharp"), self.carried(b, "sharp"), others)
+        return np.ones_like(self.x_px[a])
+
+
+def stand(
+    measure: SetMeasure, scores: Mapping[str, FrameScore], tolerance_px: float, settings: AdviseSettings
+) -> Standing:
+    """Add up the sway along the pairs of a set.
+
+    Parameters
+    ----------
+    measure : SetMeasure
+    scores : mapping by frame name
+    tolerance_px : float
+        Sway up to this counts as still.
+
+    Notes
+    -----
+    Sway from a to c is that from a to b and that from b to c at the same tile: right as long as the subject stays
+    on about one tile, an eightieth of the picture.
+    """
+    standing = Standing(measure, scores, tolerance_px)
+    if not measure.frames:
+        return standing
+    first = measure.frames[0]
+    grid = scores[first].grid
+    standing.to_first[first] = np.eye(3)
+    standing.x_px[first] = np.zeros(grid.shape, np.float32)
+    standing.y_px[first] = np.zeros(grid.shape, np.float32)
+    waiting = [p for p in measure.pairs if p.frame_a in scores and p.frame_b in scores]
+    while waiting:
+        known = [p for p in waiting if p.frame_a in standing.x_px or p.frame_b in standing.x_px]
+        if not known:
+            break
+        pair = known[0]
+        waiting.remove(pair)
+        score = scores[pair.frame_a]
+        b_to_a = np.eye(3) if pair.mapping.failed else mapping_matrix(pair.mapping, score.width_px, score.height_px)
+        forward = pair.frame_a in standing.x_px
+        here, there = (pair.frame_a, pair.frame_b) if forward else (pair.frame_b, pair.frame_a)
+        if there in standing.x_px:
+            continue
+        step = b_to_a if forward else inverse(b_to_a)
+        standing.to_first[there] = standing.to_first[here] @ step
+        to_first = standing.to_first[pair.frame_a]
+        sign = 1.0 if forward else -1.0
+        for maps, name in ((standing.x_px, "sway_x_px"), (standing.y_px, "sway_y_px")):
+            if pair.field is None:
+                maps[there] = np.full(grid.shape, np.nan, np.float32)
+                continue
+            sure = pair.field.confidence >= settings.trusted_confidence
+            sway = np.where(sure, getattr(pair.field, name), np.nan).astype(np.float32)
+            nearest = _nearest(sway, to_first, pair.field.grid, grid)
+            maps[there] = (maps[here] + sign * nearest).astype(np.float32)
+    return standing
+
+
+def _nearest(values: FloatMap, to_first: Matrix, grid_from: TileGrid, grid: TileGrid) -> FloatMap:
+    """Carry a map with holes: the holes are carried too, without spreading by interpolation."""
+    known = np.isfinite(values)
+    weight = to_grid_of_a(known.astype(np.float32), to_first, grid_from, grid)
+    total = to_grid_of_a(np.where(known, values, 0).astype(np.float32), to_first, grid_from, grid)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(weight > 0.5, total / weight, np.nan).astype(np.float32)
