@@ -144,21 +144,21 @@ class _Here:
 def for_previews(settings: Settings) -> Settings:
     """Settings of a review, with what the quick check does otherwise."""
     own = settings.field
-    score = settings.score.model_copy(update={"working_long_px": own.working_long_px})
+    score: dict[str, Any] = {"working_long_px": own.working_long_px}
+    assess: dict[str, Any] = {
+        "crops_from_px": _NO_CROPS_PX,
+        "rest_explains": min(own.rest_explains, settings.assess.rest_explains),
+        "align_max_windows": own.align_windows,
+        "align_sure_share": own.align_sure_share,
+    }
     if not own.smear:
-        still = score.smear.model_copy(update={"window_share": _NO_WINDOW})
-        score = score.model_copy(update={"smear": still})
+        score["smear"] = settings.score.smear.model_copy(update={"window_share": _NO_WINDOW})
+        assess["smear_tiles"] = 0
+    known = type(settings.assess).model_fields
     return settings.model_copy(
         update={
-            "score": score,
-            "assess": settings.assess.model_copy(
-                update={
-                    "crops_from_px": _NO_CROPS_PX,
-                    "search_px": min(own.search_px, settings.assess.search_px),
-                    "align_max_windows": own.align_windows,
-                    "align_sure_share": own.align_sure_share,
-                }
-            ),
+            "score": settings.score.model_copy(update=score),
+            "assess": settings.assess.model_copy(update={k: v for k, v in assess.items() if k in known}),
         }
     )
 
