@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import subprocess
@@ -31,13 +32,17 @@ SIDECAR = b"""<?xpacket begin="\xef\xbb\xbf" id="W5M0MpCehiHzreSzNTczkc9d"?>
 </rdf:Description></rdf:RDF></x:xmpmeta>
 <?xpacket end="w"?>
 """
-# Three bursts: with raw and sidecar; names no disk agrees on; names alike but for case. Then a frame alone.
+# Bursts: with raw and sidecar; names no disk agrees on; names alike but for case; a frame alone; one that sways.
 NAMES = (
     ("100CLIFF/THRF0001.JPG", "100CLIFF/THRF0002.JPG", "100CLIFF/THRF0003.JPG"),
     ("low tide;/two\nlines 1.JPG", "low tide;/two\nlines 2.JPG", os.fsdecode(b"low tide;/b\xffow: 3.JPG")),
     ("101CLIFF/thrift1.JPG", "101CLIFF/THRIFT1.JPG", "101CLIFF/Con.JPG"),
     ("102CLIFF/THRF0001.JPG",),
+    ("103CLIFF/THRF0011.JPG", "103CLIFF/THRF0012.JPG", "103CLIFF/THRF0013.JPG"),
 )
+# In the last burst this part of the picture, (left, top, right, bottom) in pixels, stands further right from the
+# second frame on.
+SWAYED, SWAY_PX = (240, 160, 360, 250), 4
 
 
 @pytest.fixture(scope="session")
@@ -47,7 +52,11 @@ def _reviewed_once(tmp_path_factory: pytest.TempPathFactory) -> Reviewed:
     for scene, names in enumerate(NAMES):
         for index, name in enumerate(names):
             taken = DUSK + timedelta(minutes=5 * scene, seconds=index, milliseconds=137 * index)
-            write_frame(shoot / name, cliff(scene), taken)
+            picture = cliff(scene)
+            if scene == 4 and index:
+                left, top, right, bottom = SWAYED
+                picture[top:bottom, left + SWAY_PX : right + SWAY_PX] = cliff(scene)[top:bottom, left:right]
+            write_frame(shoot / name, picture, taken)
             if scene == 0:
                 write_frame(base / "raw.jpg", cliff(scene) * 0.99, taken)
                 (base / "raw.jpg").rename((shoot / name).with_suffix(".NEF"))
@@ -61,9 +70,18 @@ def _reviewed_once(tmp_path_factory: pytest.TempPathFactory) -> Reviewed:
 
 
 @pytest.fixture
+def with_cache(_reviewed_once: Reviewed, monkeypatch: pytest.MonkeyPatch) -> Reviewed:
+    """The shoot and review all tests share, only to be read, with the measures it was made from at hand."""
+    monkeypatch.setenv("WINDSTILL_CACHE", str(_reviewed_once.out.parent / "cache"))
+    return _reviewed_once
+
+
+@pytest.fixture
 def reviewed(_reviewed_once: Reviewed, tmp_path: Path) -> Reviewed:
     """A copy of shoot and review, free to be broken; the review finds this copy by the folders' names."""
     shutil.copytree(_reviewed_once.shoot, tmp_path / "thrift")
     shutil.copytree(_reviewed_once.out, tmp_path / "thrift-windstill")
-    (tmp_path / "thrift-windstill" / "run.json").write_text('{"command": "windstill review thrift"}')
+    run = json.loads((tmp_path / "thrift-windstill" / "run.json").read_text("utf-8"))
+    run["command"] = "windstill review thrift"
+    (tmp_path / "thrift-windstill" / "run.json").write_text(json.dumps(run))
     return Reviewed(tmp_path / "thrift", tmp_path / "thrift-windstill")

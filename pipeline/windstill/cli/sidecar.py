@@ -47,7 +47,7 @@ def add_sidecar_command(app: typer.Typer) -> None:
             [], "--set", metavar="handover.NAME=VALUE", help="Any one setting; may be repeated."
         ),
     ) -> int:
-        """Keywords for outlook, set, keep into XMP sidecars beside the photographs: shown, and written with --write."""
+        """Show or --write keywords for outlook, set and keep in XMP sidecars beside the photographs."""
         from windstill.cli.finished import finished_review
         from windstill.cli.progress import shown_progress
         from windstill.cli.review import settings_from

@@ -37,8 +37,8 @@ class Gathered:
     problems: list[str] = field(default_factory=list)
 
 
-def check_dest(dest: Path, shoot: Path, out: Path) -> Path:
-    """The folder to gather to, absolute; nothing is created yet.
+def check_dest(dest: Path, shoot: Path | None, out: Path) -> Path:
+    """The folder to hand over to, absolute; nothing is created yet. `shoot` is None where it is away.
 
     Raises
     ------
@@ -46,8 +46,8 @@ def check_dest(dest: Path, shoot: Path, out: Path) -> Path:
         It lies in the shoot or among the review's own files, or is a file.
     """
     dest = Path(os.path.realpath(dest))
-    if lies_in(dest, shoot):
-        raise ReviewError(f"{shown(dest)}: lies inside the shoot, where nothing is gathered; give another", USAGE)
+    if shoot is not None and lies_in(dest, shoot):
+        raise ReviewError(f"{shown(dest)}: lies inside the shoot, where it does not belong; give another", USAGE)
     if same_place(dest, out) or any(lies_in(dest, out / name) for name in ("maps", "report-pictures")):
         raise ReviewError(f"{shown(dest)}: holds the review's own files; give another folder", USAGE)
     if os.path.lexists(dest) and not dest.is_dir():

@@ -70,6 +70,29 @@ def choose_sets(review: FinishedReview, only: Sequence[str], best_takes: bool) -
     ]
 
 
+def set_folders(review: FinishedReview, sets: Sequence[SetRow]) -> dict[str, str]:
+    """The folder of every set, by id: sets without a parent side by side, their children's below theirs.
+
+    Parameters
+    ----------
+    review : FinishedReview
+    sets : sequence of SetRow
+        Sets without a parent, as `choose_sets` gives them.
+    """
+    rows = review.by_set()
+    found: dict[str, str] = {}
+    used: set[str] = {alike(SINGLES)}
+
+    def enter(row: SetRow, folder: str) -> None:
+        found[row.set_id] = folder
+        for number, child in _children(row, rows):
+            enter(child, f"{folder}/{number:02d}-{child.kind}-{_first_name(child)}")
+
+    for row in sets:
+        enter(row, SINGLES if row.kind == "single" else _unused(_folder_name(row), used))
+    return found
+
+
 def plan_gather(review: FinishedReview, sets: Sequence[SetRow], repeated: Collection[str] = ()) -> list[SetFolder]:
     """Give every file its place; the same review always gives the same places.
 
@@ -82,21 +105,20 @@ def plan_gather(review: FinishedReview, sets: Sequence[SetRow], repeated: Collec
         Files that repeat another file of their exposure byte for byte: gathered once.
     """
     frames, rows = review.by_frame(), review.by_set()
+    folders = set_folders(review, sets)
     taken: dict[str, set[str]] = {}
-    folders: set[str] = {alike(SINGLES)}
     found = []
     for row in sets:
-        folder = SINGLES if row.kind == "single" else _unused(_folder_name(row), folders)
         files: list[Planned] = []
-        _place(row, row, folder, rows, frames, repeated, taken, files)
-        found.append(SetFolder(folder, row, len({planned.frame for planned in files}), tuple(files)))
+        _place(row, row, folders, rows, frames, repeated, taken, files)
+        found.append(SetFolder(folders[row.set_id], row, len({planned.frame for planned in files}), tuple(files)))
     return found
 
 
 def _place(
     row: SetRow,
     top: SetRow,
-    folder: str,
+    folders: dict[str, str],
     rows: dict[str, SetRow],
     frames: dict[str, FrameRow],
     repeated: Collection[str],
@@ -104,18 +126,23 @@ def _place(
     files: list[Planned],
 ) -> None:
     """The frames of a set in its folder, its child sets in folders of their own below."""
-    wanted = set(top.keep_frames)
-    for number, member in enumerate(row.members, 1):
-        child = rows.get(member)
-        if child is not None and child.parent_set == row.set_id:
-            below = f"{folder}/{number:02d}-{child.kind}-{_first_name(child)}"
-            _place(child, top, below, rows, frames, repeated, taken, files)
+    wanted, folder = set(top.keep_frames), folders[row.set_id]
+    children = {child.set_id: child for _, child in _children(row, rows)}
+    for member in row.members:
+        if member in children:
+            _place(children[member], top, folders, rows, frames, repeated, taken, files)
             continue
         frame = frames.get(member)
         if frame is None or member not in wanted:
             continue
         for original, name in _names(frame, repeated, taken.setdefault(folder, set())):
             files.append(Planned(row.set_id, frame.name, original, f"{folder}/{name}"))
+
+
+def _children(row: SetRow, rows: dict[str, SetRow]) -> list[tuple[int, SetRow]]:
+    """Child sets with their number among the members."""
+    numbered = ((number, rows.get(member)) for number, member in enumerate(row.members, 1))
+    return [(number, child) for number, child in numbered if child is not None and child.parent_set == row.set_id]
 
 
 def _names(frame: FrameRow, repeated: Collection[str], taken: set[str]) -> list[tuple[str, str]]:

@@ -12,11 +12,12 @@ from pathlib import Path
 from typing import Any, TypeVar
 
 from windstill.handover.paths import UnsafePath, inner_path, shown
-from windstill.records import KINDS, decode_name
+from windstill.records import KINDS, CameraMapping, decode_name
 from windstill.run.errors import ReviewError
 
 USAGE = 2
 _FRAMES = ("frame", "files", "set_id", "keep")
+_PAIRS = ("set_id", "frame_a", "frame_b", "shift_x_px", "shift_y_px", "scale", "rotation_deg", "homography")
 _SETS = ("set_id", "parent_set", "scene", "take", "kind", "members", "outlook", "base_frame", "keep_frames")
 # A set's members stand in one cell: more than the 128 kB the csv module takes by itself.
 _CELL_CHARACTERS = 64_000_000
@@ -25,12 +26,14 @@ Row = TypeVar("Row")
 
 @dataclass(frozen=True, slots=True)
 class FrameRow:
-    """One exposure as frames.csv tells it; names are the real ones."""
+    """One exposure as frames.csv tells it; names are the real ones. The size is upright, 0 where unknown."""
 
     name: str
     files: tuple[str, ...]
     set_id: str
     keep: str
+    width_px: int = 0
+    height_px: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +50,16 @@ class SetRow:
     base_frame: str
     keep_frames: tuple[str, ...]
     tolerance_px: float | None
+
+
+@dataclass(frozen=True, slots=True)
+class PairRow:
+    """One judged pair as pairs.csv tells it; `mapping` is None where the camera could not be lined up."""
+
+    set_id: str
+    frame_a: str
+    frame_b: str
+    mapping: CameraMapping | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,6 +109,17 @@ def read_review(out: Path) -> FinishedReview:
     frames = tuple(_rows(out / "frames.csv", _FRAMES, _frame))
     sets = tuple(_rows(out / "sets.csv", _SETS, _set))
     return FinishedReview(out.resolve(), frames, sets, _run(out / "run.json"))
+
+
+def read_pairs(review: FinishedReview) -> tuple[PairRow, ...]:
+    """The judged pairs with their camera mappings.
+
+    Raises
+    ------
+    ReviewError
+        As `read_review`.
+    """
+    return tuple(_rows(review.out / "pairs.csv", _PAIRS, _pair))
 
 
 def find_shoot(review: FinishedReview, given: Path | None, here: Path, also: Sequence[Path] = ()) -> Path:
@@ -169,7 +193,10 @@ def _rows(path: Path, needed: Sequence[str], read: Callable[[dict[str, str]], Ro
 
 
 def _frame(row: dict[str, str]) -> FrameRow:
-    return FrameRow(inner_path(row["frame"]), _paths(row["files"]), decode_name(row["set_id"]), row["keep"])
+    return FrameRow(
+        inner_path(row["frame"]), _paths(row["files"]), decode_name(row["set_id"]), row["keep"],
+        int(row.get("width_px") or 0), int(row.get("height_px") or 0),
+    )  # fmt: skip
 
 
 def _set(row: dict[str, str]) -> SetRow:
@@ -187,6 +214,17 @@ def _set(row: dict[str, str]) -> SetRow:
         keep_frames=_paths(row["keep_frames"]),
         tolerance_px=float(row["tolerance_px"]) if row.get("tolerance_px") else None,
     )
+
+
+def _pair(row: dict[str, str]) -> PairRow:
+    mapping = None
+    if row["scale"]:
+        homography = tuple(float(value) for value in row["homography"].split(";")) if row["homography"] else None
+        if homography is not None and len(homography) != 9:
+            raise ValueError(row["homography"])
+        x, y, scale, rotation = (float(row[n]) for n in ("shift_x_px", "shift_y_px", "scale", "rotation_deg"))
+        mapping = CameraMapping(x, y, scale, rotation, homography)
+    return PairRow(decode_name(row["set_id"]), decode_name(row["frame_a"]), decode_name(row["frame_b"]), mapping)
 
 
 def _paths(cell: str) -> tuple[str, ...]:

@@ -145,7 +145,7 @@ def undo_sidecars(out: Path, shoot: Path | None, progress: Progress | None = Non
     progress = progress or Silent()
     result = Done()
     if not (out / RECORD).is_file():
-        raise ReviewError(f"{shown(out)}: no record of sidecars in it; nothing was written from this review")
+        raise ReviewError(f"{shown(out)}: nothing to undo, no sidecar was written from this review")
     with FolderLock(out):
         entries = _read_record(out, None)
         where = Path(os.path.realpath(shoot or _recorded_shoot(out)))

@@ -27,3 +27,16 @@ class HandoverSettings(Section):
         description="Megabytes. A sidecar larger than this is left alone: real ones hold some kilobytes, long edit "
         "histories a few megabytes.",
     )
+    mask_feather_tiles: float = Field(
+        1.0,
+        ge=0,
+        le=8,
+        description="Tiles (1/80 of the long side each). Width over which a mask's edge fades: where motion ends is "
+        "known to a tile, and an edge as wide hides the seam of a correction. What was measured stays fully marked.",
+    )
+    mask_plane_px: int = Field(
+        2048,
+        ge=256,
+        description="Pixels. Masks of larger pictures are drawn with this long side and enlarged: twenty times finer "
+        "than the tiles they show, and memory stays flat.",
+    )

@@ -1,0 +1,136 @@
+"""What each mask marks, drawn over the base frame."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from windstill.assess.geometry import Matrix, inverse
+from windstill.assess.relevance import to_grid_of_a
+from windstill.handover.drawing import Mask, Plane, draw, swept, tile_corners
+from windstill.handover.tiles import PairTiles
+from windstill.records import CoverageMeasure, FrameScore, SetMeasure, TileGrid
+from windstill.settings.assess import AssessSettings
+
+_SMEAR_CONFIDENCE = 0.5  # as the review counts smear
+_CHANGED = 0.5  # as the report's map of changes
+
+
+def sway_mask(
+    pairs: Sequence[PairTiles],
+    chain: Mapping[str, Matrix],
+    plane: Plane,
+    tolerance_px: float,
+    settings: AssessSettings,
+) -> Mask:
+    """Where the subject moved by more than the tolerance and the merge draws on both frames.
+
+    A tile is marked from where its content is in one frame to where it is in the other: both places show it.
+    """
+    mask = _empty(plane)
+    for pair in pairs:
+        if pair.frame_a not in chain:
+            continue
+        over = (
+            (pair.relevance >= settings.relevant_from)
+            & (pair.confidence >= settings.measured_confidence)
+            & (pair.sway_px > tolerance_px)
+        )
+        over = _in_company(pair, over, plane)
+        corners = tile_corners(pair.x_px[over], pair.y_px[over], pair.w_px[over])
+        moved = np.stack([pair.sway_x_px[over], pair.sway_y_px[over]], axis=1)
+        draw(swept(corners, moved), chain[pair.frame_a], plane, mask)
+    return mask
+
+
+def changed_mask(
+    pairs: Sequence[PairTiles], chain: Mapping[str, Matrix], plane: Plane, settings: AssessSettings
+) -> Mask:
+    """Where the merge draws on both frames and they differ in a way no displacement explains."""
+    mask = _empty(plane)
+    for pair in pairs:
+        if pair.frame_a in chain:
+            over = _in_company(pair, (pair.relevance >= settings.relevant_from) & (pair.changed >= _CHANGED), plane)
+            draw(tile_corners(pair.x_px[over], pair.y_px[over], pair.w_px[over]), chain[pair.frame_a], plane, mask)
+    return mask
+
+
+def smear_mask(
+    measure: SetMeasure,
+    scores: Mapping[str, FrameScore],
+    chain: Mapping[str, Matrix],
+    plane: Plane,
+    tolerance_px: float,
+    only: str | None = None,
+) -> Mask:
+    """Where a frame the merge draws on is smeared by more than the tolerance.
+
+    Of a stack only the frame that holds a place best counts there. `only` is the one frame to look at, if any.
+    """
+    mask = _empty(plane)
+    for index, name in enumerate(measure.frames):
+        score = scores.get(name)
+        if score is None or name not in chain or only not in (None, name):
+            continue
+        over = score.textured & (score.smear_confidence >= _SMEAR_CONFIDENCE) & (score.smear_px > tolerance_px)
+        coverage = measure.coverage
+        if measure.kind == "stack" and coverage is not None and measure.frames[0] in chain:
+            over &= _chosen(coverage, index, inverse(chain[name]) @ chain[measure.frames[0]], score.grid)
+        over = in_company(over, plane.width_px * plane.height_px / score.grid.tile_px**2)
+        angle = np.deg2rad(score.smear_angle_deg[over].astype(np.float64))
+        half = score.smear_px[over].astype(np.float64) / 2
+        along = np.stack([half * np.cos(angle), -half * np.sin(angle)], axis=1)
+        corners = grid_corners(score.grid, over)
+        draw(swept(corners - along[:, None, :], 2 * along), chain[name], plane, mask)
+    return mask
+
+
+def gaps_mask(coverage: CoverageMeasure, to_base: Matrix, plane: Plane) -> Mask:
+    """Where some frame should hold the picture and none does: sharp in none, or well exposed in none."""
+    mask = _empty(plane)
+    gap = coverage.gap if coverage.gap is not None else coverage.best < 0
+    draw(grid_corners(coverage.grid, gap), to_base, plane, mask)
+    return mask
+
+
+def grid_corners(grid: TileGrid, where: NDArray[np.bool_]) -> NDArray[np.float64]:
+    """Corners (n, 4, 2) of the tiles marked in a map of the grid's shape."""
+    rows, cols = np.nonzero(where)
+    side = np.full(len(rows), grid.tile_px, np.float64)
+    return tile_corners(cols * side, rows * side, side)
+
+
+def in_company(where: NDArray[np.bool_], picture_tiles: float) -> NDArray[np.bool_]:
+    """Marked tiles of a map without the groups too small to count in the review's figures.
+
+    Contract, robust maximum: edge-connected tiles that cover two tiles or 0.05 % of the picture, whichever is more.
+    One tile alone is noise as often as motion.
+    """
+    need = int(np.ceil(max(2.0, 0.0005 * picture_tiles) - 1e-9))
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(where.astype(np.uint8), connectivity=4)
+    large = np.array([False, *(stats[1:count, cv2.CC_STAT_AREA] >= need)])
+    return np.asarray(large[labels], bool)
+
+
+def _in_company(pair: PairTiles, over: NDArray[np.bool_], plane: Plane) -> NDArray[np.bool_]:
+    """`in_company` for tiles in rows of a table."""
+    if not over.any():
+        return over
+    side = float(pair.w_px[0])
+    col, row = (np.round(values / side).astype(np.int64) for values in (pair.x_px, pair.y_px))
+    where = np.zeros((max(int(row.max()), 0) + 1, max(int(col.max()), 0) + 1), bool)
+    where[row[over], col[over]] = True
+    return over & in_company(where, plane.width_px * plane.height_px / side**2)[row, col]
+
+
+def _chosen(coverage: CoverageMeasure, index: int, first_to_frame: Matrix, grid: TileGrid) -> NDArray[np.bool_]:
+    """Tiles of a frame that the set takes from it."""
+    chosen = (coverage.best == index).astype(np.float32)
+    return np.asarray(np.nan_to_num(to_grid_of_a(chosen, first_to_frame, coverage.grid, grid)) >= 0.5)
+
+
+def _empty(plane: Plane) -> Mask:
+    return np.zeros((plane.drawn_height, plane.drawn_width), np.uint8)
