@@ -259,6 +259,16 @@ def test_a_mask_over_a_marks_both_places_of_what_moved(tmp_path: Path) -> None:
     assert 0 < row[395] < 255
 
 
+def test_rows_that_are_no_tiles_are_passed_over(tmp_path: Path) -> None:
+    odd = [{"x_px": -40, "y_px": 0}, {"x_px": 2**31 - 1, "y_px": 2**31 - 1}, {"x_px": 0, "y_px": 0, "w_px": 0}]
+    odd = [{**tile, "sway_x_px": 9.0, "sway_y_px": float("inf")} for tile in odd]
+    out = handmade_run(tmp_path / "out", "A", [*odd, *block(20, 10, (9.0, 0.0))])
+    assert masks_of(out).problems == []
+    mask = grey(out / "masks" / "scene01-take1-stack-A" / "sway.png")
+    assert mask[230, 430] == 255
+    assert not mask[:150].any()
+
+
 def test_a_mask_over_b_lies_where_the_mapping_says(tmp_path: Path) -> None:
     # 2.5 px is over the tolerance; the tiles hardly stretch.
     out = handmade_run(tmp_path / "out", "B", block(60, 30, (2.5, 0.0)))

@@ -132,6 +132,12 @@ class _Masking:
         masks = SetMasks(folder, bases[0] if bases else "", row.outlook)
         lines = [f"{encode_name(row.set_id)}, outlook {row.outlook}; windstill {windstill.__version__}", ""]
         written: list[str] = []
+        frames = self.frames
+        tiles = [
+            pair.within(frames[pair.frame_a].width_px, frames[pair.frame_a].height_px)
+            for pair in tiles
+            if pair.frame_a in frames
+        ]
         try:
             place = self._make_folder(folder)
             for base in bases:
@@ -147,6 +153,8 @@ class _Masking:
             remove_old(place, written)
         except (Taken, UnsafePath) as err:
             self.result.problems.append(f"{shown(folder)}: {err}")
+        except np.linalg.LinAlgError:
+            self.result.problems.append(f"{shown(folder)}: its camera mappings make no sense; review the shoot again")
         self.result.files += len(written)
         self.result.sets.append(masks)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -38,6 +38,14 @@ class PairTiles:
     changed: Numbers
     sharp_a: Numbers
     sharp_b: Numbers
+
+    def within(self, width_px: int, height_px: int) -> PairTiles:
+        """Without rows that are no tile of a picture of this size: a table can be damaged."""
+        there = (self.w_px >= 1) & (self.x_px >= 0) & (self.x_px < width_px)
+        there &= (self.y_px >= 0) & (self.y_px < height_px)
+        if there.all():
+            return self
+        return replace(self, **{name: getattr(self, name)[there] for name in _NUMBERS})
 
     @property
     def sway_px(self) -> Numbers:
