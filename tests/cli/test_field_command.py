@@ -60,9 +60,11 @@ def test_one_line_per_set_newest_first(card: Path, here: Here, monkeypatch: pyte
 def test_a_wide_terminal_gets_time_and_name(card: Path, here: Here) -> None:
     status, said, _ = here("field", card, "--why")
     assert status == 3
-    line = next(line for line in said.splitlines() if "THFT0004" in line)
-    assert line.startswith("reshoot  21:19  THFT0004")
-    assert "wait for a lull" in said.replace("\n", " ")
+    lines = said.splitlines()
+    at = next(index for index, line in enumerate(lines) if "THFT0004" in line)
+    assert lines[at].startswith("reshoot  21:19  THFT0004")
+    assert re.match(r" {8}\S", lines[at + 1])  # what to do about it
+    assert not re.match(r" {8}\S", lines[at - 1])
 
 
 @pytest.mark.parametrize(
