@@ -91,11 +91,16 @@ class Speaker:
     def _do(self, advice: SetAdvice) -> str:
         outlook = self.verdict.outlook
         if advice.left_out and advice.holds_without and outlook != "clean":
+            if len(advice.keep_frames) == 1:
+                alone = "it covers what the others do" if self.node.kind != "burst" else "it is the stillest"
+                return f"Use {base(advice.keep_frames[0])} alone, {alone}: the subject moved in the others."
+            if len(advice.left_out) > max(len(advice.keep_frames), 2):
+                return f"Merge only {self._places(advice.keep_frames)}: the subject moved in the others."
             return f"Merge without {self._places(advice.left_out)}: {self._why_without(advice)}."
         if outlook == "clean":
             return self._as_it_is(advice)
         if outlook == "touch-up":
-            return "Merge, then retouch " + self._sources(advice, "the places that moved") + "."
+            return "Merge, then retouch " + self._sources(advice, "the places that moved, shown on the map") + "."
         if outlook == "unknown":
             return self._look()
         return self._again()
@@ -123,10 +128,14 @@ class Speaker:
 
     def _sources(self, advice: SetAdvice, otherwise: str) -> str:
         """"the subject at lower left, taking it from focus 3"."""
-        if not advice.take_from:
-            return otherwise
-        said = [f"the subject {t.where}, taking it from {self._places((t.frame,))}" for t in advice.take_from[:2]]
-        return listed(said)
+        by_frame: dict[str, list[str]] = {}
+        for taken in advice.take_from:
+            by_frame.setdefault(taken.frame, []).append(taken.where)
+        said = [
+            f"the subject {listed(where)}, taking it from {self._places((frame,))}"
+            for frame, where in list(by_frame.items())[:2]
+        ]
+        return "; and ".join(said) if said else otherwise
 
     def _until_then(self, advice: SetAdvice) -> list[str]:
         """What can be had tonight without a reshoot."""
@@ -152,7 +161,7 @@ class Speaker:
         gaps = self._gap_steps()
         smeared = self._smeared_frame()
         if not pairs and smeared is None and gaps:
-            return f"Again, and {listed(gaps)}."
+            return f"Again, and {'; '.join(gaps)}."
         names = list(dict.fromkeys(n for p in pairs for n in (p.frame_a, p.frame_b)))
         if not names and smeared is not None:
             names = [smeared]
@@ -160,7 +169,7 @@ class Speaker:
             return "Shoot the whole set again."
         steps = [f"Again {self._span(names)}", "wait for a lull", *gaps]
         hold = self._hold(smeared or names[0])
-        held = f"; {hold} would have held the blooms under {_px(self.verdict.tolerance_px)}" if hold else ""
+        held = f"; {hold} would have held it within {_px(self.verdict.tolerance_px)}" if hold else ""
         return "; ".join(steps) + held + "."
 
     def _moved_pairs(self) -> list[PairMeasure]:
@@ -239,15 +248,20 @@ class Speaker:
         """What to add next time so that nothing is missing, most important first."""
         said = []
         for _, measure in self.tree:
-            for gap in measure.coverage.found if measure.coverage else ():
-                said.append(self._gap_step(gap, measure))
+            found = measure.coverage.found if measure.coverage else ()
+            seams = [g for g in found if g.what == "seam"]
+            if len(seams) > 1:
+                said.append("turn less from view to view, so that a third of each overlaps")
+            said += [self._gap_step(g, measure) for g in found if g.what != "seam" or len(seams) == 1]
         return list(dict.fromkeys(said))[:2]
 
     def _gap_step(self, gap: CoverageGap, measure: SetMeasure) -> str:
         at = measure.frames[min(gap.first, len(measure.frames) - 1)]
         if gap.add_focus_m:
-            where = listed([_metres(m) for m in gap.add_focus_m[:3]])
-            return f"add focus at {where}"
+            far = [_metres(m) for m in gap.add_focus_m]
+            if len(far) > _FEW:
+                return f"add {len(far)} frames focused from {far[0]} to {far[-1]}"
+            return f"add {_COUNT[len(far)]} focused at {listed(far)}"
         if gap.what in ("near", "far"):
             return f"focus {'nearer' if gap.what == 'near' else 'farther'} than {base(at)}"
         if gap.what in ("before", "after"):
@@ -261,7 +275,7 @@ class Speaker:
         if gap.what == "step":
             return "shoot the step left out as well"
         if gap.what == "seam":
-            return f"turn less after {base(at)}, a third of the view should overlap"
+            return f"turn less after {base(at)}, so that a third of the view overlaps"
         return "level the camera before turning"
 
     def _look(self) -> str:

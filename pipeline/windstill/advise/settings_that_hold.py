@@ -8,6 +8,7 @@ from windstill.optics.marks import FASTEST_S, iso_mark, shutter_mark, shutter_st
 from windstill.optics.motion import stem_peak_speed_mps
 from windstill.records import CameraData
 
+_MOST_STOPS = 2  # more than these cannot be had by opening up or by waiting for a brighter moment
 _STEM_HZ = 1.7  # flowers on stems, Journal of Experimental Biology commentary, 2018
 
 
@@ -42,7 +43,8 @@ def shutter_phrase(
     Returns
     -------
     str or None
-        ``"1/125 s at ISO 1600"``; ``None`` without exposure data, or when the shutter used was short enough.
+        ``"1/125 s at ISO 1600"``; ``None`` without exposure data, when the shutter used was short
+        enough, and when no sensitivity would allow a shorter one.
     """
     if not camera.exposure_s:
         return None
@@ -56,5 +58,7 @@ def shutter_phrase(
     if iso <= highest_iso * 1.05:
         return f"{shutter_mark(time)} at {iso_mark(iso)}"
     stops = math.ceil(math.log2(iso / highest_iso) - 0.1)
+    if stops > _MOST_STOPS:
+        return None
     more = f"{stops} {'stop' if stops == 1 else 'stops'}"
     return f"{shutter_mark(time)} at {iso_mark(highest_iso)} and {more} more light or aperture"

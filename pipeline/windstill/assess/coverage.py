@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from windstill.assess.defocus import FocusPlace, place_in_focus
 from windstill.assess.geometry import Matrix
 from windstill.assess.relevance import smoothed, to_grid_of_a
-from windstill.optics.focus import depth_of_field
+from windstill.optics.focus import depth_of_field, focus_count, focus_positions
 from windstill.records import (
     CoverageGap,
     CoverageMeasure,
@@ -27,6 +27,7 @@ from windstill.settings import AssessSettings
 
 _CLEAR_STEPS = 0.6  # 8-bit steps per pixel: gradients below this are rounding and compression
 _CLEAR_TIMES_NOISE = 0.7  # the gradient that noise alone leaves, over its standard deviation
+_MOST_ADDED = 6  # focus positions beyond this are another stack: then the end is named and no distances
 _EXPOSED = 0.9  # share of a tile that must not be clipped
 
 
@@ -219,12 +220,15 @@ def _focus_gap(
         far_m = _reach_m(frames[low], score, limit_px) if low is not None else math.inf
     where = f"mostly {place_of(here)}"
     what: GapKind
+    if known and near_m is None and low is not None:
+        near_m = _distance_m(frames[low], score, float(np.percentile(found.place[here], 95)))
+    add = _closing_m(frames[low if low is not None else high or 0], score, limit_px, near_m, far_m)
     if low is not None and high is not None:
         a, b = sorted((numbers[low], numbers[high]))
         metres = f", {_metres(near_m)} to {_metres(far_m)}," if near_m and far_m and near_m < far_m else ""
         return CoverageGap(
             "between", f"{share:.0f} % between focus {a} and {b}{metres} sharp in no frame, {where}", min(low, high),
-            max(low, high), share, near_m, far_m,
+            max(low, high), share, near_m, far_m, add_focus_m=add,
         )  # fmt: skip
     end = high if low is None else low
     assert end is not None
@@ -234,7 +238,8 @@ def _focus_gap(
     else:
         what = "before" if numbers[end] == min(numbers) else "after"
         reach = f"{'before the first' if what == 'before' else 'beyond the last'} focus position"
-    return CoverageGap(what, f"{share:.0f} % {reach} sharp in no frame, {where}", end, None, share, near_m, far_m)
+    phrase = f"{share:.0f} % {reach} sharp in no frame, {where}"
+    return CoverageGap(what, phrase, end, None, share, near_m, far_m, add_focus_m=add)
 
 
 def _reach_m(frame: Frame, score: FrameScore, limit_px: float, far: bool = False) -> float | None:
@@ -247,6 +252,28 @@ def _reach_m(frame: Frame, score: FrameScore, limit_px: float, far: bool = False
     except ValueError:
         return None
     return depth.far_m if far else depth.near_m
+
+
+def _distance_m(frame: Frame, score: FrameScore, place_px: float) -> float | None:
+    """Distance of a place on the scale of `focus_scale_px` (working pixels)."""
+    camera, pitch = frame.camera, pitch_mm(frame, score)
+    if not camera.focal_mm or not camera.f_number or not pitch or place_px <= 0:
+        return None
+    return camera.focal_mm**2 / (camera.f_number * place_px * score.reduction * pitch * 1000)
+
+
+def _closing_m(
+    frame: Frame, score: FrameScore, limit_px: float, near_m: float | None, far_m: float | None
+) -> tuple[float, ...]:
+    """Focus distances that would close a gap between two distances; none where they are not known."""
+    camera, pitch = frame.camera, pitch_mm(frame, score)
+    if not near_m or not far_m or near_m >= far_m or not camera.focal_mm or not camera.f_number or not pitch:
+        return ()
+    try:
+        count = focus_count(camera.focal_mm, camera.f_number, limit_px * pitch, near_m, far_m)
+        return focus_positions(near_m, far_m, count) if count <= _MOST_ADDED else ()
+    except ValueError:
+        return ()
 
 
 def _metres(distance: float | None) -> str:

@@ -14,8 +14,8 @@ class AdviseSettings(Section):
         0.7, ge=0, le=50, description="Percent of what the set covers. Frames are left out as long as no more is lost."
     )
     as_sharp_share: float = Field(
-        0.75, gt=0, le=1, description="Share of the sharpest frame's detail from which another serves a tile as well: a "
-        "disc of two to three working pixels, which still counts as sharp.",
+        0.78, gt=0, le=1, description="Share of the sharpest frame's detail from which another serves a tile as well: "
+        "a disc of two to three working pixels, which still counts as sharp.",
     )
     drawn_on_weight: float = Field(
         0.25, gt=0, le=1, description="Blend weight 0..1 from which an exposure serves a tile by itself: displayed "
@@ -26,8 +26,8 @@ class AdviseSettings(Section):
         "tile that none exposes well.",
     )
     seen_still_share: float = Field(
-        0.6, ge=0, le=1, description="Share of a new blend's detail that must have been measured before a frame between "
-        "is given up as a double.",
+        0.6, ge=0, le=1, description="Share of a new blend's detail that must have been measured before a frame "
+        "between is given up as a double.",
     )
     smear_times: float = Field(
         2.0, ge=1, description="Times the least smear of the tile. A frame smeared by more leaves it to the others."

@@ -7,6 +7,7 @@ from typing import ClassVar
 from pydantic import Field
 
 from windstill.settings.base import Section
+from windstill.settings.smear import RelativeSmearSettings
 
 
 class AssessSettings(Section):
@@ -151,7 +152,8 @@ class AssessSettings(Section):
         20.0, gt=0, description="Percent of the picture's height. Views that climb or sink by more in all cost a crop."
     )
     tilt_deg: float = Field(
-        2.0, gt=0, description="Degrees between neighbouring views. More says the camera was not level."
+        10.0, gt=0, description="Degrees between neighbouring views. More costs a crop; a few come of turning a camera "
+        "that looks a little up or down, and do no harm.",
     )
     coverage_detail_steps: float = Field(
         2.0, gt=0, description="8-bit steps per pixel, root mean square gradient in the sharpest frame. Fainter detail "
@@ -167,6 +169,13 @@ class AssessSettings(Section):
         12.0, gt=0, le=100, description="Percent of a view. Common practice is 15 to 40, typically 30; under this a "
         "seam has too little to hold on to.",
     )
+    smear_from_correlation: float = Field(
+        0.97, gt=0, lt=1, description="Correlation. Tiles more alike than this show the same smear, or none."
+    )
+    smear_tiles: int = Field(
+        400, ge=0, description="Count. Tiles of a pair whose smear is measured, the least alike first; bounds the cost."
+    )
+    smear: RelativeSmearSettings = Field(default_factory=RelativeSmearSettings)
     crops_from_px: float = Field(
         1.5, ge=0, description="Full-resolution pixels. Sway from which the worst place is shown at 100 % (a second "
         "decode of two frames).",
