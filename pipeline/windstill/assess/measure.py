@@ -16,6 +16,7 @@ from windstill.assess.pairs import Pair, in_judging_order, level_ev, pairs_of
 from windstill.assess.planes import PlaneSource
 from windstill.assess.pyramid import Pyramid, build_pyramid
 from windstill.assess.relevance import exposure_relevance, focus_relevance, to_grid_of_a
+from windstill.assess.smeared import measure_smear
 from windstill.assess.statistics import robust_maximum, robust_maximum_place, weighted_percentile
 from windstill.assess.sway import measure_sway
 from windstill.records import (
@@ -31,6 +32,7 @@ from windstill.records import (
     SetMeasure,
     SwayField,
 )
+from windstill.score.smear import mean_direction
 from windstill.settings import AssessSettings
 
 _SMEAR_CONFIDENCE = 0.5
@@ -147,6 +149,13 @@ def _measure_pair(
         changed=sway.changed,
         sharp_a=score_a.sharp,
         sharp_b=np.nan_to_num(sharp_b).astype(np.float32),
+        # In a stack what differs is focus: the crisp frame of a place is hardly ever the one to measure by.
+        smear=None
+        if pair.relation == "focus"
+        else measure_smear(
+            a, b, b_to_a, grid, score_b.grid, textured & (relevance >= settings.relevant_from), sway,
+            (score_a.fineness, to_grid_of_a(score_b.fineness, b_to_a, score_b.grid, grid)), settings,
+        ),
     )
     overlap = 100 * float(there.mean())
     return figures(node.set_id, pair, mapping, field, overlap, score_a, settings), b_to_a
@@ -204,6 +213,7 @@ def figures(
         worst_x = (cols[at] + 0.5) * field.grid.tile_px - 0.5
         worst_y = (rows[at] + 0.5) * field.grid.tile_px - 0.5
     textured_relevant = relevant & field.textured
+    smear_a, smear_b, smear_angle = _pair_smear(field, picture_tiles)
     return PairMeasure(
         set_id=set_id,
         frame_a=pair.frame_a,
@@ -220,7 +230,28 @@ def figures(
         worst_x_px=worst_x,
         worst_y_px=worst_y,
         overlap_pct=overlap_pct if pair.relation == "view" else None,
+        smear_px=None if smear_a is None or smear_b is None else max(smear_a, smear_b),
+        smear_a_px=smear_a,
+        smear_b_px=smear_b,
+        smear_angle_deg=smear_angle,
     )
+
+
+def _pair_smear(field: SwayField, picture_tiles: float) -> tuple[float | None, float | None, float | None]:
+    """Robust maximum of each frame's smear and the direction of the larger; None where nothing was measured."""
+    smear = field.smear
+    if smear is None:
+        return None, None, None
+    known = smear.confidence >= _SMEAR_CONFIDENCE
+    if not known.any():
+        return None, None, None
+    largest, direction = [], 0.0
+    for length in (smear.smear_a_px, smear.smear_b_px):
+        peak, place = robust_maximum_place(length, known & (length > 0), picture_tiles)
+        if peak is not None and peak > max(largest, default=0.0):
+            direction = mean_direction(smear.angle_deg[place], length[place])
+        largest.append(peak or 0.0)
+    return largest[0], largest[1], direction if max(largest) > 0 else None
 
 
 def _with_crops(
@@ -273,6 +304,11 @@ def _smear(
         known = np.isfinite(carried)
         held = np.where(known, np.minimum(held, carried), held)
         seen |= known
+    for pair in measured:
+        # Against a crisper frame of the view: that frame holds it better, so nothing is added to what is left.
+        for name, relative in ((pair.frame_a, pair.smear_a_px), (pair.frame_b, pair.smear_b_px)):
+            if relative is not None and (worst is None or relative > worst[0]):
+                worst = (relative, name)
     if worst is None:
         return None, None, None
     left = robust_maximum(np.where(seen, held, 0).astype(np.float32), seen, picture_tiles)

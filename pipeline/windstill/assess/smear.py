@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
+import cv2
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -11,6 +13,8 @@ from numpy.typing import NDArray
 from windstill.records import TileGrid
 from windstill.score.smear import SmearMaps
 from windstill.settings.smear import RelativeSmearSettings
+
+Floats = NDArray[np.float64]
 
 # A window is sampled every second pixel of its level, 31 level pixels across: its texture is smoothed by a
 # Gaussian of sigma 1 first, so nothing is lost between the samples. Sixteen a side fill vector registers.
@@ -59,6 +63,15 @@ _DISC_KERNELS = np.stack([_disc(d) for d in _DISCS])
 _OFFSETS = np.arange(_ACROSS) * _STEP - _HALF_WINDOW
 _WEIGHTS = np.exp(-(_OFFSETS[:, None] ** 2 + _OFFSETS[None, :] ** 2) / (2 * (0.6 * _HALF_WINDOW) ** 2)).ravel()
 _WEIGHTS = _WEIGHTS.astype(np.float32)
+
+
+class _Window(NamedTuple):
+    """One window's smear: working pixels, radians, confidence, and how much better it explains than defocus alone."""
+
+    length: float
+    angle: float
+    sure: float
+    gained: float
 
 
 def relative_smear(
@@ -112,8 +125,6 @@ def relative_smear(
     angle = np.zeros(grid.shape, np.float32)
     confidence = np.zeros(grid.shape, np.float32)
     rows, cols = np.nonzero(usable)
-    if rows.size == 0:
-        return SmearMaps(length, angle, confidence)
     side = grid.tile_px / reduction
     centres = np.stack([(cols + 0.5) * side - 0.5, (rows + 0.5) * side - 0.5], axis=1)
     mapping = np.eye(3) if smeared_from_sharp is None else np.asarray(smeared_from_sharp, np.float64)
@@ -122,16 +133,19 @@ def relative_smear(
         moved[:, 0] = displacement[0][rows, cols] / reduction
         moved[:, 1] = displacement[1][rows, cols] / reduction
         moved[~np.isfinite(moved)] = 0.0
-    found = _measure_windows(
-        np.ascontiguousarray(sharp), np.ascontiguousarray(smeared), centres, moved, mapping, 2.0 / reduction,
-        used.model_error, used.independent_samples, used.improvement_supported, used.poor_fit,
-        _CANDIDATES, _WEIGHTS, _FINE, _DISC_KERNELS,
-    )  # fmt: skip
-    length[rows, cols] = found[:, 0] * reduction
-    angle[rows, cols] = np.rad2deg(found[:, 1]) % 180.0
-    confidence[rows, cols] = found[:, 2]
+    bench = _Bench(sharp, smeared, used)
+    whole = smeared_from_sharp is None
     gained = np.zeros(grid.shape, np.float32)
-    gained[rows, cols] = found[:, 3]
+    for row, col, (x, y), (dx, dy) in zip(rows, cols, centres, moved, strict=True):
+        if whole:
+            # Whole pixels keep the second frame unresampled; the rest is within reach.
+            dx, dy = round(dx), round(dy)
+        affine = _local_affine(mapping, x, y, dx, dy)
+        window = bench.measure(x, y, affine, 2.0 / reduction)
+        length[row, col] = window.length * reduction
+        angle[row, col] = math.degrees(window.angle) % 180.0
+        confidence[row, col] = window.sure
+        gained[row, col] = window.gained
     doubtful = (length > 0) & (gained < used.improvement_alone) & ~_has_company(length, angle, confidence)
     confidence[doubtful] *= 0.4
     return SmearMaps(length, angle, confidence)
@@ -156,171 +170,10 @@ def _has_company(
 
 
 @njit(cache=True, nogil=True)
-def _cubic(plane, x, y):  # type: ignore[no-untyped-def]
-    """Catmull-Rom sample, borders repeated."""
-    height, width = plane.shape
-    x0 = math.floor(x)
-    y0 = math.floor(y)
-    t = x - x0
-    u = y - y0
-    total = 0.0
-    for i in range(-1, 3):
-        yy = min(max(y0 + i, 0), height - 1)
-        v = abs(u - i)
-        wy = (1.5 * v - 2.5) * v * v + 1.0 if v < 1.0 else ((-0.5 * v + 2.5) * v - 4.0) * v + 2.0
-        line = 0.0
-        for j in range(-1, 3):
-            xx = min(max(x0 + j, 0), width - 1)
-            v = abs(t - j)
-            wx = (1.5 * v - 2.5) * v * v + 1.0 if v < 1.0 else ((-0.5 * v + 2.5) * v - 4.0) * v + 2.0
-            line += wx * plane[yy, xx]
-        total += wy * line
-    return total
-
-
-@njit(cache=True, nogil=True)
-def _cut_level(plane, x0, y0, factor, patch):  # type: ignore[no-untyped-def]
-    """Area means of factor x factor pixels from the upper left pixel (x0, y0) on."""
-    height, width = plane.shape
-    side = patch.shape[0]
-    share = np.float32(1.0 / (factor * factor))
-    inside = x0 >= 0 and y0 >= 0 and x0 + side * factor <= width and y0 + side * factor <= height
-    patch[:] = np.float32(-128.0)
-    for i in range(side):
-        into = patch[i]
-        for a in range(factor):
-            y = min(max(y0 + i * factor + a, 0), height - 1)
-            if inside:
-                row = plane[y, x0 : x0 + side * factor]
-                for j in range(side):
-                    total = 0
-                    for b in range(factor):
-                        total += row[j * factor + b]
-                    into[j] += share * np.float32(total)
-            else:
-                for j in range(side):
-                    total = 0
-                    for b in range(factor):
-                        total += plane[y, min(max(x0 + j * factor + b, 0), width - 1)]
-                    into[j] += share * np.float32(total)
-
-
-@njit(cache=True, nogil=True)
-def _cut_mapped(plane, x0, y0, factor, affine, patch):  # type: ignore[no-untyped-def]
-    """As `_cut_level`, read through an affine map; False when the patch leaves the plane."""
-    height, width = plane.shape
-    side = patch.shape[0]
-    last = side * factor - 1
-    for corner in range(4):
-        x = x0 + (last if corner % 2 else 0)
-        y = y0 + (last if corner // 2 else 0)
-        u = affine[0, 0] * x + affine[0, 1] * y + affine[0, 2]
-        v = affine[1, 0] * x + affine[1, 1] * y + affine[1, 2]
-        # A window at the picture's edge is measured as long as most of it is seen.
-        slack = 0.25 * side * factor
-        if u < -slack or v < -slack or u > width - 1 + slack or v > height - 1 + slack:
-            return False
-    whole = affine[0, 1] == 0.0 and affine[1, 0] == 0.0 and affine[0, 0] == 1.0 and affine[1, 1] == 1.0
-    if whole and affine[0, 2] == round(affine[0, 2]) and affine[1, 2] == round(affine[1, 2]):
-        _cut_level(plane, x0 + round(affine[0, 2]), y0 + round(affine[1, 2]), factor, patch)
-        return True
-    share = 1.0 / (factor * factor)
-    for i in range(side):
-        for j in range(side):
-            total = 0.0
-            for a in range(factor):
-                y = y0 + i * factor + a
-                for b in range(factor):
-                    x = x0 + j * factor + b
-                    u = affine[0, 0] * x + affine[0, 1] * y + affine[0, 2]
-                    v = affine[1, 0] * x + affine[1, 1] * y + affine[1, 2]
-                    if factor == 1:
-                        total += _cubic(plane, u, v)
-                    else:
-                        u = min(max(u, 0.0), width - 1.001)
-                        v = min(max(v, 0.0), height - 1.001)
-                        ui = int(u)
-                        vi = int(v)
-                        fu = u - ui
-                        fv = v - vi
-                        total += (1 - fv) * ((1 - fu) * plane[vi, ui] + fu * plane[vi, ui + 1])
-                        total += fv * ((1 - fu) * plane[vi + 1, ui] + fu * plane[vi + 1, ui + 1])
-            patch[i, j] = total * share - 128.0
-    return True
-
-
-@njit(cache=True, nogil=True)
-def _smooth(source, taps, scratch, result):  # type: ignore[no-untyped-def]
-    """Separable filter of a square patch; a rim as wide as the taps is copied."""
-    side = source.shape[0]
-    radius = taps.size // 2
-    inner = side - 2 * radius
-    scratch[:] = source
-    for i in range(side):
-        into = scratch[i, radius : side - radius]
-        into[:] = np.float32(0.0)
-        for k in range(taps.size):
-            row = source[i, k : k + inner]
-            for j in range(inner):
-                into[j] += taps[k] * row[j]
-    result[:] = scratch
-    for i in range(radius, side - radius):
-        into = result[i]
-        into[:] = np.float32(0.0)
-        for k in range(taps.size):
-            row = scratch[i + k - radius]
-            for j in range(side):
-                into[j] += taps[k] * row[j]
-
-
-@njit(cache=True, nogil=True)
-def _defocus(source, kernel, result):  # type: ignore[no-untyped-def]
-    """Filter a square patch; the rim the kernel does not fit into is copied."""
-    side = source.shape[0]
-    radius = kernel.shape[0] // 2
-    result[:] = source
-    result[radius : side - radius, radius : side - radius] = 0.0
-    for a in range(kernel.shape[0]):
-        for b in range(kernel.shape[1]):
-            tap = kernel[a, b]
-            if tap > 0:
-                for i in range(radius, side - radius):
-                    row = source[i + a - radius, b : b + side - 2 * radius]
-                    into = result[i, radius : side - radius]
-                    for j in range(side - 2 * radius):
-                        into[j] += tap * row[j]
-
-
-@njit(cache=True, nogil=True)
-def _phases(source, scratch, phases):  # type: ignore[no-untyped-def]
-    """Interleave cubic midpoints (bilinear samples between them blur next to nothing) and sort by phase."""
-    side = source.shape[0]
-    nine = np.float32(0.5625)
-    one = np.float32(0.0625)
-    for i in range(side):
-        for j in range(side):
-            scratch[2 * i, 2 * j] = source[i, j]
-        for j in range(side - 1):
-            outer = source[i, max(j - 1, 0)] + source[i, min(j + 2, side - 1)]
-            scratch[2 * i, 2 * j + 1] = nine * (source[i, j] + source[i, j + 1]) - one * outer
-        scratch[2 * i, 2 * side - 1] = source[i, side - 1]
-    for i in range(side - 1):
-        above = max(2 * i - 2, 0)
-        below = min(2 * i + 4, 2 * side - 2)
-        for j in range(2 * side):
-            outer = scratch[above, j] + scratch[below, j]
-            scratch[2 * i + 1, j] = nine * (scratch[2 * i, j] + scratch[2 * i + 2, j]) - one * outer
-    scratch[2 * side - 1] = scratch[2 * side - 2]
-    for py in range(_PHASES):
-        for px in range(_PHASES):
-            for i in range((2 * side - py + _PHASES - 1) // _PHASES):
-                for j in range((2 * side - px + _PHASES - 1) // _PHASES):
-                    phases[py, px, i, j] = scratch[_PHASES * i + py, _PHASES * j + px]
-
-
-@njit(cache=True, nogil=True)
-def _move(phases, count, lx, ly, dx, dy, swing, seen):  # type: ignore[no-untyped-def]
-    """The first `count` images smeared along (lx, ly) and displaced by (dx, dy), at the window's samples."""
+def _move(phases, at, swing, seen):  # type: ignore[no-untyped-def]
+    """The images smeared along (at[0], at[1]) and displaced by (at[2], at[3]), at the window's samples."""
+    count = phases.shape[0]
+    lx, ly, dx, dy = at[0], at[1], at[2], at[3]
     points = max(math.ceil(math.sqrt(lx * lx + ly * ly) / (0.8 if swing else 1.1)), 1)
     seen[:count] = np.float32(0.0)
     for k in range(points):
@@ -390,11 +243,12 @@ def _dot(a, b):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _fit(seen, images, target, root, gram, coefficients, residual):  # type: ignore[no-untyped-def]
-    """Least squares of the target on the first `images` of `seen` and a constant; gives the cost.
+def _fit(seen, target, root, gram, coefficients, residual):  # type: ignore[no-untyped-def]
+    """Least squares of the target on the images as `seen` and a constant, none counting less than nothing.
 
     `root` is the square root of the weights; the target has it applied already, `seen` gets it here.
     """
+    images = seen.shape[0]
     for c in range(images):
         for p in range(_SAMPLES):
             seen[c, p] *= root[p]
@@ -451,12 +305,47 @@ def _fit(seen, images, target, root, gram, coefficients, residual):  # type: ign
 
 
 @njit(cache=True, nogil=True)
-def _refine(phases, target, root, start, smears, swing, seen, gram, coefficients, residual, trial, jacobian):  # type: ignore[no-untyped-def]
-    """Damped Gauss-Newton from `start` (lx, ly, dx, dy), changed in place; without `smears` only dx, dy move."""
-    first = 0 if smears else 2
+def _evaluate(phases, at, swing, target, root, seen, gram, coefficients, residual):  # type: ignore[no-untyped-def]
+    """Cost of the model at (lx, ly, dx, dy); leaves coefficients and residual."""
+    _move(phases, at, swing, seen)
+    return _fit(seen, target, root, gram, coefficients, residual)
+
+
+@njit(cache=True, nogil=True)
+def _search_displacement(phases, at, swing, target, root, seen, gram, coefficients, residual):  # type: ignore[no-untyped-def]
+    """Whole level pixels (at[2], at[3]) by which the window is displaced, without smear."""
+    probe = np.zeros(4)
+    for step in (2, 1):
+        least = np.inf
+        x = at[2]
+        y = at[3]
+        reach = 1 if step == 1 else _REACH
+        for dy in range(-reach, reach + 1, step):
+            for dx in range(-reach, reach + 1, step):
+                probe[2] = x + dx
+                probe[3] = y + dy
+                cost = _evaluate(phases, probe, swing, target, root, seen, gram, coefficients, residual)
+                if cost < least:
+                    least = cost
+                    at[2] = probe[2]
+                    at[3] = probe[3]
+
+
+@njit(cache=True, nogil=True)
+def _try_all(phases, at, swing, candidates, target, root, seen, gram, coefficients, residual, costs):  # type: ignore[no-untyped-def]
+    """Costs of all candidate smears at the displacement of `at`."""
+    probe = at.copy()
+    for c in range(candidates.shape[0]):
+        probe[0] = candidates[c, 0]
+        probe[1] = candidates[c, 1]
+        costs[c] = _evaluate(phases, probe, swing, target, root, seen, gram, coefficients, residual)
+
+
+@njit(cache=True, nogil=True)
+def _refine(phases, start, swing, first, target, root, seen, gram, coefficients, residual, trial, jacobian):  # type: ignore[no-untyped-def]
+    """Damped Gauss-Newton from `start` (lx, ly, dx, dy), changed in place; with `first` 2 only dx, dy move."""
     size = 4 - first
-    _move(phases, _IMAGES, start[0], start[1], start[2], start[3], swing, seen)
-    cost = _fit(seen, _IMAGES, target, root, gram, coefficients, residual)
+    cost = _evaluate(phases, start, swing, target, root, seen, gram, coefficients, residual)
     damping = 1e-3
     moved = np.empty(4)
     curvature = np.empty((4, 4))
@@ -469,8 +358,7 @@ def _refine(phases, target, root, start, smears, swing, seen, gram, coefficients
             # The cost is even in the smear, so its slope at none is zero: look further there.
             h = 0.5 if k < 2 and math.hypot(start[0], start[1]) < 0.3 else 0.05
             moved[k] += h
-            _move(phases, _IMAGES, moved[0], moved[1], moved[2], moved[3], swing, seen)
-            _fit(seen, _IMAGES, target, root, gram, coefficients, trial)
+            _evaluate(phases, moved, swing, target, root, seen, gram, coefficients, trial)
             scale = np.float32(1.0 / h)
             for p in range(_SAMPLES):
                 jacobian[k - first, p] = (trial[p] - residual[p]) * scale
@@ -495,8 +383,7 @@ def _refine(phases, target, root, start, smears, swing, seen, gram, coefficients
                 and abs(moved[3]) <= _REACH + 1.5
             )
             if inside:
-                _move(phases, _IMAGES, moved[0], moved[1], moved[2], moved[3], swing, seen)
-                now = _fit(seen, _IMAGES, target, root, gram, coefficients, trial)
+                now = _evaluate(phases, moved, swing, target, root, seen, gram, coefficients, trial)
                 if now < cost:
                     better = True
                     cost = now
@@ -510,192 +397,213 @@ def _refine(phases, target, root, start, smears, swing, seen, gram, coefficients
     return cost
 
 
-@njit(cache=True, nogil=True)
-def _local_affine(mapping, x, y, dx, dy):  # type: ignore[no-untyped-def]
-    """The mapping near (x, y), of content that moved on by (dx, dy) before it is mapped."""
-    u = mapping[0, 0] * x + mapping[0, 1] * y + mapping[0, 2]
-    v = mapping[1, 0] * x + mapping[1, 1] * y + mapping[1, 2]
-    w = mapping[2, 0] * x + mapping[2, 1] * y + mapping[2, 2]
-    affine = np.empty((2, 3))
-    for k in range(2):
-        affine[0, k] = (mapping[0, k] - u / w * mapping[2, k]) / w
-        affine[1, k] = (mapping[1, k] - v / w * mapping[2, k]) / w
-    affine[0, 2] = u / w - affine[0, 0] * (x - dx) - affine[0, 1] * (y - dy)
-    affine[1, 2] = v / w - affine[1, 0] * (x - dx) - affine[1, 1] * (y - dy)
-    return affine
+class _Bench:
+    """Room to work in for one window at a time, and the steps of measuring it."""
 
+    def __init__(self, sharp: NDArray[np.uint8], smeared: NDArray[np.uint8], used: RelativeSmearSettings) -> None:
+        self.sharp, self.smeared, self.used = sharp, smeared, used
+        self.phases = np.zeros((_IMAGES, _PHASES, _PHASES, _ROOM, _ROOM), np.float32)
+        self.target, self.root = np.empty((2, _SAMPLES), np.float32)
+        self.residual, self.trial = np.empty((2, _SAMPLES), np.float32)
+        self.seen = np.empty((_IMAGES, _SAMPLES), np.float32)
+        self.jacobian = np.empty((4, _SAMPLES), np.float32)
+        self.gram = np.empty((2 * _IMAGES + 5, _IMAGES + 1))
+        self.coefficients = np.zeros(_IMAGES + 1)
+        self.costs = np.empty(len(_CANDIDATES))
 
-@njit(cache=True, nogil=True)
-def _measure_windows(  # type: ignore[no-untyped-def]
-    sharp, smeared, centres, displaced, mapping, tolerated, model_error, samples, supported, poor_fit,
-    candidates, weights, fine, discs,
-):  # fmt: skip
-    """Length (working pixels), angle (radians) and confidence for each window; `tolerated` is 2 full pixels."""
-    patch = np.empty((_SIDE, _SIDE), np.float32)
-    other = np.empty((_SIDE, _SIDE), np.float32)
-    scratch = np.empty((_SIDE, _SIDE), np.float32)
-    doubled = np.empty((2 * _SIDE, 2 * _SIDE), np.float32)
-    phases = np.zeros((_IMAGES, _PHASES, _PHASES, _ROOM, _ROOM), np.float32)
-    cut_b = np.empty((_INNER, _INNER), np.float32)
-    smooth_b = np.empty((_INNER, _INNER), np.float32)
-    scratch_b = np.empty((_INNER, _INNER), np.float32)
-    target = np.empty(_SAMPLES, np.float32)
-    root = np.empty(_SAMPLES, np.float32)
-    seen = np.empty((_IMAGES, _SAMPLES), np.float32)
-    residual = np.empty(_SAMPLES, np.float32)
-    trial = np.empty(_SAMPLES, np.float32)
-    jacobian = np.empty((4, _SAMPLES), np.float32)
-    gram = np.empty((2 * _IMAGES + 5, _IMAGES + 1))
-    coefficients = np.zeros(_IMAGES + 1)
-    costs = np.empty(candidates.shape[0])
-    plain = np.empty(4)
-    best = np.empty(4)
-    start = np.empty(4)
-    found = np.zeros((centres.shape[0], 4))
-    unmapped = True
-    for a in range(3):
-        for b in range(3):
-            unmapped = unmapped and mapping[a, b] == (1.0 if a == b else 0.0)
-    for tile in range(centres.shape[0]):
-        shift_x = displaced[tile, 0]
-        shift_y = displaced[tile, 1]
-        if unmapped:
-            # Whole pixels keep the second frame unresampled; the rest is within reach.
-            shift_x = float(round(shift_x))
-            shift_y = float(round(shift_y))
-        affine = _local_affine(mapping, centres[tile, 0] + shift_x, centres[tile, 1] + shift_y, shift_x, shift_y)
+    def measure(self, x: float, y: float, affine: Floats, tolerated: float) -> _Window:
+        """Try the levels in turn until one is sure; `tolerated` is two full-resolution pixels."""
+        best = _Window(0.0, 0.0, 0.0, 0.0)
         for level in range(_LEVELS):
-            factor = 1 << level
-            x0 = round(centres[tile, 0] + 0.5 - (_HALF_WINDOW + _PAD + 0.5) * factor)
-            y0 = round(centres[tile, 1] + 0.5 - (_HALF_WINDOW + _PAD + 0.5) * factor)
-            if not _cut_mapped(smeared, x0, y0, factor, affine, cut_b):
+            found = self._measure_level(x, y, 1 << level, affine, tolerated)
+            if found is not None and found.sure > best.sure:
+                best = found
+            if best.sure > 0.8:
                 break
-            _smooth(cut_b, fine, scratch_b, smooth_b)
-            total_w = np.float32(0.0)
-            mean = np.float32(0.0)
-            for i in range(_ACROSS):
-                for j in range(_ACROSS):
-                    p = i * _ACROSS + j
-                    value = smooth_b[_PAD + _STEP * i, _PAD + _STEP * j]
-                    target[p] = value
-                    # Clipped pixels follow no model.
-                    w = weights[p] if -125.5 < value < 123.0 else np.float32(0.0)
-                    root[p] = math.sqrt(w)
-                    total_w += w
-                    mean += w * value
-            if total_w < 0.5 * weights.sum():
-                continue
-            mean /= total_w
-            variance = 0.0
-            for p in range(_SAMPLES):
-                variance += (root[p] * (target[p] - mean)) ** 2
-                target[p] *= root[p]
-            if variance < 0.25 * total_w:
-                continue
-            x0 -= (_MARGIN - _PAD) * factor
-            y0 -= (_MARGIN - _PAD) * factor
-            _cut_level(sharp, x0, y0, factor, other)
-            _smooth(other, fine, scratch, patch)
-            _phases(patch, doubled, phases[0])
-            for c in range(discs.shape[0]):
-                _defocus(patch, discs[c], other)
-                _phases(other, doubled, phases[1 + c])
+        return best
 
-            least = np.inf
-            for dy in range(-_REACH, _REACH + 1, 2):
-                for dx in range(-_REACH, _REACH + 1, 2):
-                    _move(phases, 2, 0.0, 0.0, dx, dy, False, seen)
-                    cost = _fit(seen, 2, target, root, gram, coefficients, residual)
-                    if cost < least:
-                        least = cost
-                        start[2] = dx
-                        start[3] = dy
-            least = np.inf
-            plain[:] = 0.0
-            for dy in range(-1, 2):
-                for dx in range(-1, 2):
-                    _move(phases, 2, 0.0, 0.0, start[2] + dx, start[3] + dy, False, seen)
-                    cost = _fit(seen, 2, target, root, gram, coefficients, residual)
-                    if cost < least:
-                        least = cost
-                        plain[2] = start[2] + dx
-                        plain[3] = start[3] + dy
-            cost_plain = _refine(
-                phases, target, root, plain, False, False, seen, gram, coefficients, residual, trial, jacobian
-            )
-            for c in range(candidates.shape[0]):
-                _move(phases, _IMAGES, candidates[c, 0], candidates[c, 1], plain[2], plain[3], False, seen)
-                costs[c] = _fit(seen, _IMAGES, target, root, gram, coefficients, residual)
-            best_cost = np.inf
-            best[:] = plain
-            picked = -1
-            for _ in range(_STARTS):
-                pick = -1
-                for c in range(1, candidates.shape[0]):
-                    if c != picked and (pick < 0 or costs[c] < costs[pick]):
-                        pick = c
-                picked = pick
-                start[0] = candidates[pick, 0]
-                start[1] = candidates[pick, 1]
-                start[2] = plain[2]
-                start[3] = plain[3]
-                cost = _refine(
-                    phases, target, root, start, True, False, seen, gram, coefficients, residual, trial, jacobian
-                )
-                if cost < best_cost:
-                    best_cost = cost
-                    best[:] = start
-            floor = model_error * variance
-            gained = (cost_plain + 1e-4 * variance) / (best_cost + 1e-4 * variance)
-            chosen_cost = best_cost
-            if gained < supported:
-                best[:] = plain
-                chosen_cost = cost_plain
-            length = math.hypot(best[0], best[1])
-            near = max(0.5, 0.2 * length)
-            if length == 0.0:
-                near = max(tolerated / factor, 0.5)
-            against = 0.0
-            for c in range(candidates.shape[0]):
-                apart = min(
-                    math.hypot(candidates[c, 0] - best[0], candidates[c, 1] - best[1]),
-                    math.hypot(candidates[c, 0] + best[0], candidates[c, 1] + best[1]),
-                )
-                if apart > near:
-                    cost = min(costs[c], cost_plain) if c == 0 else costs[c]
-                    against += math.exp(-0.5 * samples * math.log((cost + floor) / (chosen_cost + floor)))
-            misfit = chosen_cost / variance / poor_fit
-            sure = 1.0 / (1.0 + against) / (1.0 + misfit * misfit)
-            # Refit for the coefficients: mostly the largest disc means defocus beyond what this level can model.
-            _move(phases, _IMAGES, best[0], best[1], best[2], best[3], False, seen)
-            _fit(seen, _IMAGES, target, root, gram, coefficients, residual)
-            gain = 0.0
-            for c in range(_IMAGES):
-                gain += coefficients[c]
-            last = level == _LEVELS - 1
-            if length > (0.93 * _LONGEST if last else _TRUSTED):
-                sure *= 0.3
-            if coefficients[_IMAGES - 1] > 0.7 * gain and not last:
-                sure *= 0.3
-            if length > 0.0:
-                # The same path, resting at its ends: stems that swing from one turning point to the other.
-                start[:] = best
-                start[0] *= 0.816
-                start[1] *= 0.816
-                cost = _refine(
-                    phases, target, root, start, True, True, seen, gram, coefficients, residual, trial, jacobian
-                )
-                # Where the fits cannot tell, the mean of both is within a tenth of either.
-                steady = 0.7 / (0.7 + 0.3 * ((best_cost + floor) / (cost + floor)) ** (0.5 * samples))
-                swung = math.hypot(start[0], start[1])
-                if cost < best_cost:
-                    best[:] = start
-                length = steady * length + (1.0 - steady) * swung
-            if sure > found[tile, 2]:
-                found[tile, 0] = length * factor
-                found[tile, 1] = math.atan2(-best[1], best[0])
-                found[tile, 2] = sure
-                found[tile, 3] = gained
-            if sure > 0.8:
-                break
-    return found
+    def _measure_level(self, x: float, y: float, factor: int, affine: Floats, tolerated: float) -> _Window | None:
+        used = self.used
+        variance = self._take(x, y, factor, affine)
+        if variance is None:
+            return None
+        plain = np.zeros(4)
+        room = self.target, self.root, self.seen[:2], self.gram, self.coefficients, self.residual
+        _search_displacement(self.phases[:2], plain, False, *room)
+        self._refine(plain, 2)
+        self._try_all(plain)
+        smeared, least = plain, np.inf
+        for c in 1 + np.argsort(self.costs[1:], kind="stable")[:_STARTS]:
+            start = np.array([*_CANDIDATES[c], plain[2], plain[3]])
+            cost = self._refine(start, 0)
+            if cost < least:
+                smeared, least = start, cost
+        variance = self._discount(plain, smeared, variance)
+        plain_cost, smeared_cost = self._refine(plain, 2), self._refine(smeared, 0)
+        self._try_all(smeared)
+        self.costs[0] = min(self.costs[0], plain_cost)
+        gained = (plain_cost + 1e-4 * variance) / (smeared_cost + 1e-4 * variance)
+        if gained < used.improvement_supported:
+            chosen, cost, length = plain, plain_cost, 0.0
+        else:
+            chosen, cost, length = smeared, smeared_cost, math.hypot(smeared[0], smeared[1])
+        floor = used.model_error * variance
+        near = max(0.5, 0.2 * length) if length > 0 else max(tolerated / factor, 0.5)
+        apart = np.minimum(
+            np.hypot(_CANDIDATES[:, 0] - chosen[0], _CANDIDATES[:, 1] - chosen[1]),
+            np.hypot(_CANDIDATES[:, 0] + chosen[0], _CANDIDATES[:, 1] + chosen[1]),
+        )
+        others = (self.costs[apart > near] + floor) / (cost + floor)
+        against = float((others ** (-0.5 * used.independent_samples)).sum())
+        misfit = cost / variance / used.poor_fit
+        sure = 1 / (1 + against) / (1 + misfit * misfit)
+        last = factor == 1 << (_LEVELS - 1)
+        # Mostly the largest disc means defocus beyond what this level can model.
+        self._evaluate(chosen, self.residual)
+        vast = self.coefficients[_IMAGES - 1] > 0.7 * self.coefficients[:_IMAGES].sum()
+        if length > (0.93 * _LONGEST if last else _TRUSTED) or (vast and not last):
+            sure *= 0.3
+        if length > 0:
+            length, chosen = self._as_swing(chosen, cost, length, floor)
+        return _Window(length * factor, math.atan2(-chosen[1], chosen[0]), sure, gained)
+
+    def _take(self, x: float, y: float, factor: int, affine: Floats) -> float | None:
+        """Fill target and images from both frames; the window's variance, None where nothing can be compared."""
+        x0 = round(x + 0.5 - (_HALF_WINDOW + _PAD + 0.5) * factor)
+        y0 = round(y + 0.5 - (_HALF_WINDOW + _PAD + 0.5) * factor)
+        taken = _through(self.smeared, x0, y0, _INNER * factor, affine)
+        if taken is None:
+            return None
+        window = slice(_PAD, _INNER - _PAD, _STEP)
+        values = _smoothed(_reduced(taken, factor))[window, window].ravel()
+        # Clipped pixels follow no model.
+        weights = np.where((values > 2.5) & (values < 251.0), _WEIGHTS, np.float32(0.0))
+        total = float(weights.sum())
+        if total < 0.5 * _WEIGHTS.sum():
+            return None
+        variance = self._weigh(values - 128, weights)
+        if variance < 0.25 * total:
+            return None
+        reach = (_MARGIN - _PAD) * factor
+        own = _smoothed(_reduced(_region(self.sharp, x0 - reach, y0 - reach, _SIDE * factor), factor)) - 128
+        _sort_phases(own, self.phases[0])
+        for image, kernel in zip(self.phases[1:], _DISC_KERNELS, strict=True):
+            _sort_phases(cv2.filter2D(own, cv2.CV_32F, kernel, borderType=cv2.BORDER_REPLICATE), image)
+        return variance
+
+    def _weigh(self, values: NDArray[np.float32], weights: NDArray[np.float32]) -> float:
+        """Set target and root from values and weights; the weighted sum of squares about the mean."""
+        np.sqrt(weights, out=self.root)
+        np.multiply(values, self.root, out=self.target)
+        wide = weights.astype(np.float64)
+        mean = float((wide * values).sum() / wide.sum())
+        return float((wide * (values - mean) ** 2).sum())
+
+    def _discount(self, plain: Floats, smeared: Floats, variance: float) -> float:
+        """Weigh down what follows neither model: ground behind a moving head, things that cross it."""
+        self._evaluate(plain, self.residual)
+        self._evaluate(smeared, self.trial)
+        weights = self.root**2
+        off = np.minimum(np.abs(self.residual), np.abs(self.trial)) / np.maximum(self.root, np.float32(0.05))
+        least = 0.02 * math.sqrt(variance / float(weights.sum()))
+        scale = max(2.5 * 1.4826 * float(np.median(off)), least)
+        values = np.divide(self.target, self.root, out=np.zeros_like(self.target), where=self.root > 0)
+        return self._weigh(values, (weights / (1 + (off / scale) ** 2)).astype(np.float32))
+
+    def _as_swing(self, smeared: Floats, cost: float, length: float, floor: float) -> tuple[float, Floats]:
+        """The same path, resting at its ends: stems that swing from one turning point to the other."""
+        swung = smeared.copy()
+        swung[:2] *= math.sqrt(8 / 12)  # the variances of an even path and of a swing are L^2 / 12 and L^2 / 8
+        swung_cost = self._refine(swung, 0, True)
+        odds = ((cost + floor) / (swung_cost + floor)) ** (0.5 * self.used.independent_samples)
+        steady = 0.7 / (0.7 + 0.3 * odds)
+        # Where the fits cannot tell, the mean of both is within a tenth of either.
+        mixed = steady * length + (1 - steady) * math.hypot(swung[0], swung[1])
+        return mixed, swung if swung_cost < cost else smeared
+
+    def _evaluate(self, at: Floats, residual: NDArray[np.float32]) -> float:
+        room = self.target, self.root, self.seen, self.gram, self.coefficients
+        return float(_evaluate(self.phases, at, False, *room, residual))
+
+    def _refine(self, at: Floats, first: int, swing: bool = False) -> float:
+        room = self.target, self.root, self.seen, self.gram, self.coefficients, self.residual
+        return float(_refine(self.phases, at, swing, first, *room, self.trial, self.jacobian))
+
+    def _try_all(self, at: Floats) -> None:
+        room = self.target, self.root, self.seen, self.gram, self.coefficients, self.residual
+        _try_all(self.phases, at, False, _CANDIDATES, *room, self.costs)
+
+
+def _region(plane: NDArray[np.uint8], x0: int, y0: int, side: int) -> NDArray[np.float32]:
+    """A square of a plane, its border repeated where it reaches beyond."""
+    height, width = plane.shape
+    inside = plane[min(max(y0, 0), height - 1) : max(y0 + side, 1), min(max(x0, 0), width - 1) : max(x0 + side, 1)]
+    top, left = min(max(-y0, 0), side - 1), min(max(-x0, 0), side - 1)
+    bottom, right = side - top - inside.shape[0], side - left - inside.shape[1]
+    if top or left or bottom or right:
+        inside = cv2.copyMakeBorder(inside, top, bottom, left, right, cv2.BORDER_REPLICATE)
+    region: NDArray[np.float32] = inside.astype(np.float32)
+    return region
+
+
+def _through(plane: NDArray[np.uint8], x0: int, y0: int, side: int, affine: Floats) -> NDArray[np.float32] | None:
+    """What a square of the other frame shows in `plane`; None where most of it is out of the picture."""
+    corners = np.array([[x, y, 1.0] for y in (y0, y0 + side - 1) for x in (x0, x0 + side - 1)]) @ affine.T
+    height, width = plane.shape
+    slack = 0.25 * side
+    if (corners < -slack).any() or (corners > np.array([width - 1, height - 1]) + slack).any():
+        return None
+    linear, shift = affine[:, :2], corners[0]
+    if np.array_equal(linear, np.eye(2)) and np.array_equal(shift, np.round(shift)):
+        return _region(plane, round(shift[0]), round(shift[1]), side)
+    low = np.floor(corners.min(0)).astype(int) - 3
+    size = int((np.ceil(corners.max(0)).astype(int) + 4 - low).max())
+    source = _region(plane, int(low[0]), int(low[1]), size)
+    inverse = np.column_stack([linear, shift - low])
+    flags = cv2.INTER_CUBIC | cv2.WARP_INVERSE_MAP
+    warped: NDArray[np.float32] = cv2.warpAffine(
+        source, inverse, (side, side), flags=flags, borderMode=cv2.BORDER_REPLICATE
+    )
+    return warped
+
+
+def _reduced(patch: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
+    if factor == 1:
+        return patch
+    reduced: NDArray[np.float32] = cv2.resize(
+        patch, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA
+    )
+    return reduced
+
+
+def _smoothed(patch: NDArray[np.float32]) -> NDArray[np.float32]:
+    smoothed: NDArray[np.float32] = cv2.sepFilter2D(
+        patch, cv2.CV_32F, _FINE, _FINE, borderType=cv2.BORDER_REPLICATE
+    )
+    return smoothed
+
+
+def _sort_phases(patch: NDArray[np.float32], phases: NDArray[np.float32]) -> None:
+    """Interleave cubic midpoints (bilinear samples between them blur next to nothing) and sort by phase."""
+    side = patch.shape[0]
+    lines = np.empty((side, 2 * side), np.float32)
+    lines[:, ::2], lines[:, 1::2] = patch, _midpoints(patch)
+    doubled = np.zeros((_ROOM * _PHASES, _ROOM * _PHASES), np.float32)
+    doubled[: 2 * side : 2, : 2 * side] = lines
+    doubled[1 : 2 * side : 2, : 2 * side] = _midpoints(lines.T).T
+    phases[:] = doubled.reshape(_ROOM, _PHASES, _ROOM, _PHASES).transpose(1, 3, 0, 2)
+
+
+def _midpoints(lines: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Half-way along each line by the cubic of four neighbours, ends repeated."""
+    wide = np.pad(lines, ((0, 0), (1, 2)), mode="edge")
+    middle: NDArray[np.float32] = (9 * (wide[:, 1:-2] + wide[:, 2:-1]) - wide[:, :-3] - wide[:, 3:]) / np.float32(16)
+    return middle
+
+
+def _local_affine(mapping: Floats, x: float, y: float, dx: float, dy: float) -> Floats:
+    """The mapping near (x, y), of content that moves on by (dx, dy) before it is mapped: shape (2, 3)."""
+    at = np.array([x + dx, y + dy, 1.0])
+    u, v, w = mapping @ at
+    linear = (mapping[:2, :2] - np.outer([u / w, v / w], mapping[2, :2])) / w
+    return np.column_stack([linear, np.array([u / w, v / w]) - linear @ np.array([x, y])])

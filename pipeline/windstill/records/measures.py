@@ -104,6 +104,9 @@ class PairMeasure:
     overlap_pct: float | None = None
     parallax_px: float | None = None
     crops: CropPair | None = None
+    smear_a_px: float | None = None  # robust maximum of each frame's smear against the other, where measured
+    smear_b_px: float | None = None
+    smear_angle_deg: float | None = None  # of the larger of the two
 
 
 GapKind = Literal["near", "far", "before", "after", "between", "bright", "dark", "step", "seam", "drift"]

@@ -22,6 +22,7 @@ from windstill.report.overlay import (
 )
 from windstill.report.pictures import Album, Picture, wanted
 from windstill.report.shoot import Shoot
+from windstill.report.tables import longer_smear, smear_against_others
 from windstill.report.views import Crops, Layer, PairLine, Plate, Ring
 
 # More frames than this are shown in a coverage map's scale by the first, middle and last one.
@@ -67,7 +68,9 @@ def _layers(
             )
             yield pair.frame_a, Layer("changed", album.png(png(image), *image.size), says)
     smeared = scores.get(measure.smear_frame or "")
-    smear_shows = album.plan.quiet or (measure.smear_px or 0) > verdict.tolerance_px
+    # The map is of smear seen in the frame by itself; what only a crisper frame told has no map of the whole frame.
+    alone = smeared.frame_smear_px or 0.0 if smeared is not None else 0.0
+    smear_shows = album.plan.quiet or min(measure.smear_px or 0.0, alone) > verdict.tolerance_px
     if smeared is not None and measure.smear_px is not None and smear_shows:
         image = smear_overlay(
             smeared.grid, smeared.smear_px, smeared.smear_confidence, smeared.textured, verdict.tolerance_px,
@@ -192,10 +195,12 @@ def graph_data(shoot: Shoot, node: FrameSet, verdict: SetVerdict) -> GraphData |
         ("EV", [v if p.exposure_index else None for v, p in zip(levels, places, strict=True)]),
     ]
     scores = [shoot.review.scores.get(f.name) for f in frames]
+    against = smear_against_others(shoot.pairs_below(node))
+    alone = [(s.frame_smear_px, s.frame_smear_angle_deg) if s else (None, None) for s in scores]
     return GraphData(
         at=at,
         timed=seconds is not None,
-        smear_px=[s.frame_smear_px if s else None for s in scores],
+        smear_px=[longer_smear(a, against.get(f.name))[0] for f, a in zip(frames, alone, strict=True)],
         sways=sways,
         tolerance_px=verdict.tolerance_px,
         steps=[(name, values) for name, values in steps if any(v is not None for v in values)],

@@ -74,6 +74,7 @@ PROBLEMS = (Column("file"), Column("stage"), Column("problem"), Column("conseque
 def frame_rows(review: Review) -> Iterator[Row]:
     """One row per frame, in capture order."""
     sets = review.grouping.by_id()
+    against = smear_against_others(all_pairs(review))
     for frame in review.frames:
         place = review.grouping.placements.get(frame.name) or Placement(frame.name, "")
         node = sets.get(place.set_id)
@@ -103,17 +104,37 @@ def frame_rows(review: Review) -> Iterator[Row]:
             "note": text_cell("; ".join(frame_notes(review, frame))),
         }
         if score:
+            smear = longer_smear((score.frame_smear_px, score.frame_smear_angle_deg), against.get(frame.name))
             row |= {
                 "sharpness": score.sharpness,
                 "sharp_area_pct": score.sharp_area_pct,
                 "noise_sigma": score.noise_sigma,
-                "smear_px": score.frame_smear_px,
-                "smear_angle_deg": score.frame_smear_angle_deg,
+                "smear_px": smear[0],
+                "smear_angle_deg": smear[1],
                 "shake_px": score.shake_px,
                 "clipped_high_pct": score.clipped_high_pct,
                 "clipped_low_pct": score.clipped_low_pct,
             }
         yield row
+
+
+def smear_against_others(pairs: Iterable[PairMeasure]) -> dict[str, tuple[float, float | None]]:
+    """Smear of each frame that a crisper frame of its set told, px and degrees, by frame name."""
+    found: dict[str, tuple[float, float | None]] = {}
+    for pair in pairs:
+        for name, length in ((pair.frame_a, pair.smear_a_px), (pair.frame_b, pair.smear_b_px)):
+            if length is not None and length >= found.get(name, (-1.0, None))[0]:
+                found[name] = (length, pair.smear_angle_deg if length == pair.smear_px and length > 0 else None)
+    return found
+
+
+def longer_smear(
+    alone: tuple[float | None, float | None], against: tuple[float, float | None] | None
+) -> tuple[float | None, float | None]:
+    """The longer of the smear seen in a frame by itself and against a crisper one."""
+    if against is None or (alone[0] or 0.0) > against[0]:
+        return alone
+    return against if against[0] > 0 or alone[0] is None else alone
 
 
 def frame_notes(review: Review, frame: Frame) -> list[str]:

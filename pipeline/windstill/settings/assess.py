@@ -173,7 +173,7 @@ class AssessSettings(Section):
         0.97, gt=0, lt=1, description="Correlation. Tiles more alike than this show the same smear, or none."
     )
     smear_tiles: int = Field(
-        400, ge=0, description="Count. Tiles of a pair whose smear is measured, the least alike first; bounds the cost."
+        160, ge=0, description="Count. Tiles of a pair whose smear is measured, the least alike first; bounds the cost."
     )
     smear: RelativeSmearSettings = Field(default_factory=RelativeSmearSettings)
     crops_from_px: float = Field(

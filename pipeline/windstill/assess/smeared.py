@@ -1,0 +1,95 @@
+"""Which of a pair's two frames is smeared, where and how far: the crisper of the two is the measure of the other."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from windstill.assess.geometry import Matrix, apply, apply_with_jacobian, at_reductions, inverse
+from windstill.assess.pyramid import Pyramid
+from windstill.assess.smear import relative_smear
+from windstill.assess.sway import TileSway
+from windstill.records import FloatMap, PairSmear, TileGrid
+from windstill.settings import AssessSettings
+
+
+def measure_smear(
+    a: Pyramid,
+    b: Pyramid,
+    b_to_a: Matrix,
+    grid: TileGrid,
+    grid_b: TileGrid,
+    wanted: NDArray[np.bool_],
+    sway: TileSway,
+    fineness: tuple[FloatMap, FloatMap],
+    settings: AssessSettings,
+) -> PairSmear | None:
+    """Measure smear where the frames do not agree.
+
+    Parameters
+    ----------
+    a, b : Pyramid
+        Working planes.
+    b_to_a : Matrix
+        The camera mapping, full resolution.
+    grid, grid_b : TileGrid
+        Tiles of a and of b.
+    wanted : bool map
+        Tiles of a that matter and have something to measure.
+    sway : TileSway
+        Where things went, and how alike they look there.
+    fineness : two FloatMaps
+        Of both frames on a's tiles (NaN where b shows nothing).
+
+    Returns
+    -------
+    PairSmear or None
+        ``None`` where every wanted tile looks the same in both frames: neither then holds a smear the other lacks.
+
+    Notes
+    -----
+    Only tiles that moved, or that look different where they are, can hold a smear. They are taken from the most
+    different on, up to `smear_tiles`.
+    """
+    moved = np.hypot(sway.x_px, sway.y_px)
+    unlike = (sway.correlation < settings.smear_from_correlation) | (moved > settings.tolerance_px / 2)
+    fine_a, fine_b = fineness
+    known = wanted & unlike & np.isfinite(fine_b) & (sway.correlation > -1)
+    if not known.any():
+        return None
+    chosen = np.zeros(grid.shape, bool)
+    rows, cols = np.nonzero(known)
+    worst = np.argsort(sway.correlation[rows, cols] - moved[rows, cols] / 100, kind="stable")[: settings.smear_tiles]
+    chosen[rows[worst], cols[worst]] = True
+    a_crisper = fine_a >= np.nan_to_num(fine_b)
+    trusted = sway.confidence >= settings.measured_confidence
+    moved_by = np.stack([np.where(trusted, sway.x_px, 0), np.where(trusted, sway.y_px, 0)]).astype(np.float32)
+    maps = np.zeros((4, *grid.shape), np.float32)
+    smear_a, smear_b, angle, confidence = maps
+    here = chosen & a_crisper
+    if here.any():
+        to_b = at_reductions(inverse(b_to_a), a.reduction, b.reduction)
+        found = relative_smear(
+            a.levels[0], b.levels[0], grid, a.reduction, here, settings.smear, to_b, (moved_by[0], moved_by[1])
+        )
+        smear_b[here], angle[here] = found.length_px[here], found.angle_deg[here]
+        confidence[here] = found.confidence[here]
+    rows, cols = np.nonzero(chosen & ~a_crisper)
+    if rows.size:
+        # Where the thing is in b, whose tiles are then the crisp ones.
+        centres = np.stack([cols, rows], axis=1) * grid.tile_px + (grid.tile_px - 1) / 2
+        to_a = at_reductions(b_to_a, b.reduction, a.reduction)
+        in_b = apply(inverse(b_to_a), centres + moved_by[:, rows, cols].T)
+        at = np.clip(np.floor(in_b / grid_b.tile_px).astype(int), 0, np.array([grid_b.cols, grid_b.rows]) - 1)
+        there = np.zeros(grid_b.shape, bool)
+        there[at[:, 1], at[:, 0]] = True
+        back = np.zeros((2, *grid_b.shape), np.float32)
+        linear = np.linalg.inv(apply_with_jacobian(b_to_a, in_b)[1])
+        back[:, at[:, 1], at[:, 0]] = -np.einsum("nij,nj->in", linear, moved_by[:, rows, cols].T)
+        found = relative_smear(
+            b.levels[0], a.levels[0], grid_b, b.reduction, there, settings.smear, to_a, (back[0], back[1])
+        )
+        smear_a[rows, cols] = found.length_px[at[:, 1], at[:, 0]]
+        angle[rows, cols] = found.angle_deg[at[:, 1], at[:, 0]]
+        confidence[rows, cols] = found.confidence[at[:, 1], at[:, 0]]
+    return PairSmear(smear_a, smear_b, angle, confidence)

@@ -1,0 +1,137 @@
+"""What a set leaves out: ends of a focus sweep, positions between, exposures, seams."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from layered_scenes import scored
+
+from advise_sets import SETTINGS, at_places, camera, exposed, landscape
+from windstill.assess.coverage import (
+    bracket_coverage,
+    focus_scale_px,
+    panorama_coverage,
+    stack_coverage,
+    taken_order,
+)
+from windstill.records import CameraMapping, CoverageMeasure, Frame, FrameScore, FrameSet, PairMeasure
+
+SCENE = landscape(1200)
+K = 50.0**2 / (8.0 * 0.030 * 1000)  # px metres: f^2 / (N pitch) of `camera`, 10.417
+PLACES = tuple(K / s for s in (0.6, 0.9, 1.8, 50.0))  # 17.4, 11.6, 5.8 and 0.2 px: strips at these distances
+
+
+def _stack(focus_px: tuple[float, ...], written: bool) -> tuple[CoverageMeasure, list[Frame]]:
+    frames: list[Frame] = []
+    scores: list[FrameScore] = []
+    for i, x in enumerate(focus_px):
+        frame, made = scored(f"TEST{i + 1:04d}", at_places(SCENE, PLACES, x, seed=i))
+        frames.append(replace(frame, camera=camera(focus_m=K / x)) if written else frame)
+        scores.append(made.score)
+    node = FrameSet("TEST0001~stack", None, 1, 1, "stack", tuple(f.name for f in frames), tuple(f.name for f in frames))
+    chain = [np.eye(3)] * len(frames)
+    return stack_coverage(frames, scores, chain, taken_order(node, frames), SETTINGS.assess), frames
+
+
+@pytest.mark.parametrize("written", [True, False])
+def test_a_sweep_from_end_to_end_has_no_gap(written: bool) -> None:
+    cover, _ = _stack((17.0, 12.0, 6.0, 1.0), written)
+    assert cover.gaps == ()
+    assert cover.coverage_pct is not None and cover.coverage_pct > 97
+
+
+@pytest.mark.parametrize("written", [True, False])
+def test_a_far_end_not_reached_is_found_where_it_is(written: bool) -> None:
+    cover, _ = _stack((17.4, 14.5, 11.6, 8.7), written)  # stops short: the farthest strip keeps a disc of 8.5 px
+    assert cover.found[0].what == ("far" if written else "after")
+    assert cover.gap is not None
+    shares = [float(strip.mean()) for strip in np.array_split(cover.gap, 4, axis=1)]
+    assert shares[3] > 0.5 and max(shares[:3]) < 0.1
+    assert 100 - cover.coverage_pct == pytest.approx(sum(shares) / 4 * 100, abs=8)  # type: ignore[operator]
+
+
+def test_a_far_end_is_told_in_metres_with_the_focus_that_closes_it() -> None:
+    cover, _ = _stack((17.4, 14.5, 11.6, 8.7), True)
+    gap = cover.found[0]
+    # computed: a disc of 3 px from 10.417 px m / 8.7 px = 1.197 m reaches to 10.417 / (8.7 - 3) = 1.83 m
+    assert gap.near_m == pytest.approx(1.83, rel=0.05)
+    assert gap.far_m is not None and np.isinf(gap.far_m)
+    assert "beyond 1.8 m" in gap.phrase or "beyond 1.9 m" in gap.phrase
+    assert gap.add_focus_m and all(m > 1.83 for m in gap.add_focus_m)
+
+
+def test_a_near_end_not_reached_is_found() -> None:
+    cover, _ = _stack((8.7, 5.8, 3.0, 0.4), True)
+    assert cover.found[0].what == "near"
+    assert cover.gap is not None and cover.gap[:, : cover.gap.shape[1] // 4].mean() > 0.5
+    assert "nearer than" in cover.gaps[0]
+
+
+def test_a_position_left_out_between_is_named_by_its_neighbours_and_metres() -> None:
+    cover, _ = _stack((17.4, 15.0, 1.0), True)  # 11.6 and 5.8 px lie 3.4 and 4.8 px from the nearest focus
+    assert [g.what for g in cover.found] == ["between"]
+    gap = cover.found[0]
+    assert (gap.first, gap.second) == (1, 2)
+    assert "between focus 2 and 3" in gap.phrase and " m to " in gap.phrase
+
+
+def test_one_distance_written_for_all_frames_is_no_scale() -> None:
+    pairs = [scored(f"TEST{i}", at_places(SCENE, PLACES, 6.0, seed=i)) for i in range(2)]
+    frames = [replace(f, camera=camera(focus_m=2.0)) for f, _ in pairs]
+    assert focus_scale_px(frames, [s.score for _, s in pairs]) is None
+    apart = [replace(frames[0], camera=camera(focus_m=1.0)), frames[1]]
+    places = focus_scale_px(apart, [s.score for _, s in pairs])
+    assert places == pytest.approx([K, K / 2])
+
+
+def _bracket(levels: tuple[float, ...], scene: np.ndarray[tuple[int, ...], np.dtype[np.float32]]) -> CoverageMeasure:
+    scores = [scored(f"TEST{i}", exposed(scene, level, seed=i))[1].score for i, level in enumerate(levels)]
+    return bracket_coverage(scores, [np.eye(3)] * len(levels), levels, SETTINGS.assess)
+
+
+def test_pixels_clipped_in_every_frame_are_a_gap_and_those_of_one_frame_are_not() -> None:
+    bright = SCENE.copy()
+    bright[500:700, 300:900] = 250  # a wet rock in the sun, away from the upper border
+    share = 100 * 200 * 600 / bright.size
+    gap = _bracket((0.5, 1.5, 2.5), bright).found[0]
+    assert gap.what == "bright" and "clipped in every frame" in gap.phrase
+    assert gap.share_pct > 0.8 * share
+    assert _bracket((-2.0, 0.0, 2.0), SCENE).gaps == ()
+
+
+def test_a_step_left_out_of_a_bracket_is_named() -> None:
+    cover = _bracket((-2.0, -1.0, 2.0), SCENE)
+    assert [g.what for g in cover.found] == ["step"]
+    assert "3.0 EV where the others are 1.0 EV" in cover.gaps[0]
+    assert _bracket((-3.0, 0.0, 3.0), SCENE).gaps == ()
+
+
+def _seam(a: str, b: str, overlap: float, detail: float = 0.8, dx: float = 800, dy: float = 0) -> PairMeasure:
+    return PairMeasure(
+        "P~panorama", a, b, "view", CameraMapping(shift_x_px=dx, shift_y_px=dy), None, relevant_pct=overlap,
+        textured_relevant_pct=overlap * detail, overlap_pct=overlap,
+    )  # fmt: skip
+
+
+def _panorama(*seams: PairMeasure) -> CoverageMeasure:
+    score = scored("TEST", at_places(SCENE, PLACES, 6.0))[1].score
+    names = ["A", "B", "C"]
+    return panorama_coverage([score] * 3, seams, names, SETTINGS.assess)
+
+
+def test_seams_too_narrow_or_bare_are_counted_and_named() -> None:
+    cover = _panorama(_seam("A", "B", 30), _seam("B", "C", 6))
+    assert cover.coverage_pct == 50
+    assert cover.gaps == ("views 2 and 3 overlap by only 6 %",)
+    bare = _panorama(_seam("A", "B", 30), _seam("B", "C", 30, detail=0.01))
+    assert "has detail on only 1 %" in bare.gaps[0]
+
+
+def test_a_row_of_views_that_climbs_is_named() -> None:
+    level = _panorama(_seam("A", "B", 30), _seam("B", "C", 30))
+    climbing = _panorama(_seam("A", "B", 30, dy=110), _seam("B", "C", 30, dy=110))
+    assert level.gaps == ()
+    assert [g.what for g in climbing.found] == ["drift"]
+    assert climbing.coverage_pct == 100
