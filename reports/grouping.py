@@ -1,16 +1,19 @@
 """How well frames are put into sets: writes grouping.md beside this file.
 
     python reports/grouping.py [--shoots N] [--sets N] [--first-seed S] [--width PX] [--growth 1000,10000] [--pairs DIR]
+                               [--keep DIR]
 
 Random shoots of seeds never used for tuning (1 to 999 are for tuning) are rendered, scanned, decoded and scored by
 the real rooms, grouped, and compared with their truth; once with camera data, once without any. Real pairs are read
-from `--pairs` where that folder is there. Growth is timed on features alone, as `tests/group` makes them.
+from `--pairs` where that folder is there. Growth is timed on features alone, as `tests/group` makes them. With `--keep`
+the features of every shoot are kept in a folder and used again by the next run: rendering takes most of the time.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
+import pickle
 import platform
 import shutil
 import sys
@@ -155,12 +158,7 @@ def simulated(args: argparse.Namespace, work: Path, camera_data: bool) -> Tally:
     tally, settings = Tally(), Settings()
     for k in range(args.shoots if camera_data else max(args.shoots // 2, 1)):
         seed = args.first_seed + k
-        leanings = Leanings(camera_data=camera_data)
-        description = random_description(args.sets, seed, width_px=args.width, leanings=leanings, quick=True)
-        out = work / f"{seed}-{camera_data}"
-        simulate(description, out, workers=args.workers)
-        truth = json.loads((out / "truth.json").read_text("utf-8"))
-        frames, scores = features(out, settings)
+        frames, scores, truth = simulated_features(args, work, seed, camera_data)
         start = time.process_time()
         grouping = group_frames(frames, scores, settings.group)
         tally.seconds += time.process_time() - start
@@ -170,8 +168,33 @@ def simulated(args: argparse.Namespace, work: Path, camera_data: bool) -> Tally:
             f"seed {seed} {'with' if camera_data else 'without'} data: {len(frames)} frames, "
             f"{tally.innermost.tries - before[1] - tally.innermost.hits + before[0]} misplaced", flush=True,
         )
-        shutil.rmtree(out)
     return tally
+
+
+Truth = dict[str, list[dict[str, object]]]
+
+
+def simulated_features(
+    args: argparse.Namespace, work: Path, seed: int, camera_data: bool
+) -> tuple[list[Frame], dict[str, FrameScore], Truth]:
+    """Frames, scores and truth of one random shoot, rendered unless they were kept."""
+    kept = args.keep / f"{seed}-{args.sets}-{args.width}-{int(camera_data)}.pickle" if args.keep else None
+    if kept is not None and kept.exists():
+        found: tuple[list[Frame], dict[str, FrameScore], Truth] = pickle.loads(kept.read_bytes())
+        return found
+    leanings = Leanings(camera_data=camera_data)
+    description = random_description(args.sets, seed, width_px=args.width, leanings=leanings, quick=True)
+    out = work / f"{seed}-{camera_data}"
+    simulate(description, out, workers=args.workers)
+    truth: Truth = json.loads((out / "truth.json").read_text("utf-8"))
+    frames, scores = features(out, Settings())
+    shutil.rmtree(out)
+    if kept is not None:
+        kept.parent.mkdir(parents=True, exist_ok=True)
+        aside = kept.with_suffix(".part")
+        aside.write_bytes(pickle.dumps((frames, scores, truth)))
+        aside.replace(kept)
+    return frames, scores, truth
 
 
 def real_pairs(root: Path, work: Path) -> tuple[Count, Count, list[str]]:
@@ -262,6 +285,7 @@ def main() -> None:
     parser.add_argument("--workers", type=int, default=1)
     parser.add_argument("--growth", default="1000,2000,5000,10000")
     parser.add_argument("--pairs", type=Path, default=HERE.parent.parent / "shared" / "data")
+    parser.add_argument("--keep", type=Path)
     parser.add_argument("--out", type=Path, default=HERE / "grouping.md")
     args = parser.parse_args()
     cv2.setNumThreads(1)

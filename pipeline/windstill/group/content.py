@@ -278,11 +278,15 @@ def _searched(
     """
     places = _candidates(a, b, settings.content_candidates, least or settings.min_overlap)
     trials = [_verified(a, b, dx, dy) for dx, dy in places]
-    rough = max(trials, key=lambda trial: _merit(trial, settings), default=best)
-    if _merit(rough, settings) <= 0.8 * _merit(best, settings):
+
+    def merit(trial: _Trial) -> float:
+        return _merit(trial, a.scale, settings)
+
+    rough = max(trials, key=merit, default=best)
+    if merit(rough) <= 0.8 * merit(best):
         return best
     fine = _verified(a, b, *_refine(a, b, rough[0], rough[1]))
-    return max(best, rough, fine, key=lambda trial: _merit(trial, settings))
+    return max(best, rough, fine, key=merit)
 
 
 def _alike_blurred(a: Picture, b: Picture) -> float:
@@ -295,12 +299,18 @@ def _alike_blurred(a: Picture, b: Picture) -> float:
 _Trial = tuple[float, float, float, float, float]
 
 
-def _merit(trial: _Trial, settings: GroupSettings) -> float:
-    """Agreement in standard deviations of what chance gives on so much overlap, shrunk a little for far shifts."""
-    _, _, agreement, support, overlap = trial
+def _merit(trial: _Trial, long_px: float, settings: GroupSettings) -> float:
+    """Agreement in standard deviations of what chance gives on so much overlap."""
+    dx, dy, agreement, support, overlap = trial
     if support < settings.min_support:
         return 0.0
-    return agreement * math.sqrt(overlap)
+    return (agreement - _askew(dx / long_px, dy / long_px, settings)) * math.sqrt(overlap)
+
+
+def _askew(shift_x: float, shift_y: float, settings: GroupSettings) -> float:
+    """Agreement that a shift in both directions needs beyond one along a side."""
+    least = min(abs(shift_x), abs(shift_y)) / settings.reframe_max
+    return settings.agreement_diagonal * min(max(least - 1, 0), 1)
 
 
 def _judged(a: Picture, b: Picture, trial: _Trial, settings: GroupSettings) -> ContentLink:
@@ -312,7 +322,7 @@ def _judged(a: Picture, b: Picture, trial: _Trial, settings: GroupSettings) -> C
     ev, spread = log2_ratio(a.luma[in_a], b.luma[in_b], settings.ev_min_share)
     # Unrelated pictures agree by chance at the best of all shifts: the more so the less there is to compare.
     needed = settings.agreement_needed + settings.agreement_chance / math.sqrt(overlap * min(support, 1.0))
-    needed += settings.agreement_diagonal * min(max(min(abs(shift_x), abs(shift_y)) / settings.reframe_max - 1, 0), 1)
+    needed += _askew(shift_x, shift_y, settings)
     needed += settings.agreement_uneven * min(max(spread - 1.0, 0.0), 3.0)
     odds = min(max((agreement - needed) / settings.agreement_per_nat, -12.0), 12.0)
     if odds < 0:

@@ -147,7 +147,12 @@ def focus_odds(link: Link, settings: GroupSettings) -> float:
         one_sided = settings.one_sided_share * max(link.focus.gained, link.focus.lost)
         voices.append(settings.focus_nats * math.log2(max(trade, one_sided, 0.004) / settings.focus_trade))
         if not blinded(link, settings):
-            voices.append(math.log2(max(link.focus.coherent, 0.02) / settings.focus_coherent_area))
+            alike = math.log2(max(link.focus.coherent, 0.02) / settings.focus_coherent_area)
+            if alike > 0:
+                # Texture moved across cells, and noise that exposure changes, look the same.
+                alike *= max(1 - link.content.shift / settings.focus_coherent_shift, 0)
+                alike *= 1 - abs(link.ev or 0.0) / settings.focus_blind_ev
+            voices.append(alike)
     breathing = breathing_odds(link, settings)
     if breathing is not None:
         voices.append(breathing)
@@ -168,12 +173,9 @@ def blinded(link: Link, settings: GroupSettings) -> bool:
 
 def breathing_odds(link: Link, settings: GroupSettings) -> float | None:
     """Log odds of a focus change by the change of scale alone; ``None`` where the camera was not still."""
-    seen = link.content
-    if seen.view != "same" or seen.shift > settings.still_shift or abs(seen.turn_deg) > settings.still_turn_deg:
+    if math.isnan(link.zoom_sureness):
         return None
-    # What does not match (clipping, wind) may pull the scale by so much.
-    unsure = settings.breathing_zoom + settings.breathing_unsure * (1 - seen.agreement)
-    return min(max(2 * math.log2(max(abs(seen.zoom), 1e-6) / unsure), -1.0), settings.breathing_nats)
+    return min(max(2 * math.log2(max(abs(link.zoom_sureness), 1e-6)), -1.0), settings.breathing_nats)
 
 
 def _focus_turn(link: Link, settings: GroupSettings) -> int:

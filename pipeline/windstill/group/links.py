@@ -31,6 +31,9 @@ class Link:
     content : ContentLink
     reframe : float
         The shift over the usual one between neighbouring frames of one view around it.
+    zoom_sureness : float
+        Change of scale over what registration alone may feign, signed like the change; frames whose scale steps on
+        the same way speak together. ``nan`` where the camera was not still.
     ev_nominal, ev : float or None
         Step of recorded level by camera data; the step believed after looking at the pictures.
     focus_step : float or None
@@ -56,6 +59,7 @@ class Link:
     rhythm: float = 1.0
     content: ContentLink = content.UNKNOWN
     reframe: float = 1.0
+    zoom_sureness: float = math.nan
     ev_nominal: float | None = None
     ev: float | None = None
     aperture_changed: bool = False
@@ -140,7 +144,8 @@ class Gallery:
         if not far or link.view in ("same", "unknown") or link.odds >= self.settings.surely_overlap:
             return link
         found = views.match_views(self.features(i, False), self.features(j, False), self.settings)
-        if -2.9 < found.odds < self.settings.surely_overlap:
+        hinted = found.odds > views.NOTHING_FOUND or link.odds > -self.settings.care_odds
+        if hinted and found.odds < self.settings.surely_overlap:
             found = views.match_views(self.features(i, True), self.features(j, True), self.settings)
         if found.odds > max(link.odds, 0):
             return found
@@ -395,16 +400,45 @@ def _with_surroundings(
             shifts[k] = link.content.shift
         if link.idle_s is not None and link.content.view != "other":
             idles[k] = link.idle_s
+    sureness = _steady(np.array([zoom_sureness(found[k, k + 1].content, settings) for k in range(count - 1)]))
     result: dict[tuple[int, int], Link] = {}
     for (i, j), link in found.items():
+        zoom = float(sureness[i]) if j == i + 1 else zoom_sureness(link.content, settings)
         low, high = max(i - reach, 0), min(i + reach + 1, count - 1)
         usual_shift = _median(shifts[low:high], settings.shift_floor)
         rhythm = 1.0
         if link.idle_s is not None:
             rhythm = (link.idle_s + 0.5) / (_median(idles[low:high], 0.0) + 0.5)
         reframe = link.content.shift / max(usual_shift, settings.shift_floor)
-        result[i, j] = replace(link, rhythm=rhythm, reframe=reframe)
+        result[i, j] = replace(link, rhythm=rhythm, reframe=reframe, zoom_sureness=zoom)
     return result
+
+
+def zoom_sureness(seen: ContentLink, settings: GroupSettings) -> float:
+    """Change of scale over what registration alone may feign; ``nan`` where the camera was not still."""
+    if seen.view != "same" or seen.shift > settings.still_shift or abs(seen.turn_deg) > settings.still_turn_deg:
+        return math.nan
+    # What does not match (clipping, wind) may pull the scale by so much.
+    return seen.zoom / (settings.breathing_zoom + settings.breathing_unsure * (1 - seen.agreement))
+
+
+def _steady(single: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Let neighbours whose scale steps the same way speak together.
+
+    What chance adds to a frame's scale enters the links on both its sides with opposite signs, so along a run it does
+    not add up and small steps of one sign do. Each step of a run counts as the least of them, so that a large one
+    beside them lends them nothing.
+    """
+    best = single.copy()
+    for length in (2, 3):
+        if len(single) < length:
+            break
+        runs = np.lib.stride_tricks.sliding_window_view(single, length)
+        least = length * np.abs(runs).min(axis=1)
+        for start in np.flatnonzero(np.all(runs > 0, axis=1) | np.all(runs < 0, axis=1)):
+            part = best[start : start + length]
+            part[np.abs(part) < least[start]] = math.copysign(least[start], runs[start][0])
+    return best
 
 
 def _median(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]], default: float) -> float:

@@ -34,11 +34,12 @@ def with_returns(gallery: Gallery, stands: Sequence[int], links: Mapping[tuple[i
     levels = [0.0]  # recorded level along the stretch, EV
     zooms = [0.0]  # scale along the stretch, log
     first = 0  # where the present run of work began
+    chain = 0  # where the present chain of views that meet began
     heading = ""
     for j in range(1, len(stands)):
         link = links[j - 1, j]
         if link.clash >= 1 or (link.idle_s is not None and link.idle_s > settings.gap_s):
-            first, heading = j, ""
+            first, chain, heading = j, j, ""
         same = link.content.view == "same"
         segments.append(segments[-1] + (0 if same else 1))
         levels.append(_level(gallery, stands, j, levels[-1], link))
@@ -50,11 +51,15 @@ def with_returns(gallery: Gallery, stands: Sequence[int], links: Mapping[tuple[i
             result[j - 1, j] = replace(link, focus_return=strength, focus_back=place)
             continue
         turn = view_turn(link)
-        if link.content.view == "other" or (turn and heading and turn != heading):
-            place, row = _view_return(gallery, stands, j, first, segments, settings)
-            result[j - 1, j] = replace(
-                link, view_return=float(place >= 0), view_back=place, row=row and link.content.view == "other"
-            )
+        # Only where views already step on can one go back or begin a row.
+        if heading and (link.content.view == "other" or (turn and turn != heading)):
+            place, row = _view_return(gallery, stands, j, chain, segments, settings)
+            row = row and link.content.view == "other"
+            result[j - 1, j] = replace(link, view_return=float(place >= 0), view_back=place, row=row)
+            if link.content.view == "other" and not row:
+                chain, heading = j, ""
+        elif link.content.view == "other":
+            chain, heading = j, ""
         heading = turn or heading
     return result
 

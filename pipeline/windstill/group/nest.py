@@ -18,6 +18,7 @@ from windstill.group.links import (
     idle_between,
     level_ev,
     mark_between,
+    zoom_sureness,
 )
 from windstill.group.lookback import with_returns
 from windstill.group.parse import parse
@@ -123,7 +124,25 @@ def _node_links(
             if link.content.view in ("same", "overlap"):
                 found[i, j] = link
                 break
+    found = _with_rhythm(found, len(nodes), settings)
     return with_returns(gallery, [_stand(gallery, node) for node in nodes], found)
+
+
+def _with_rhythm(
+    found: dict[tuple[int, int], Link], count: int, settings: GroupSettings
+) -> dict[tuple[int, int], Link]:
+    """Set each pause against those between the other sets around it; a pause on its own keeps no rhythm."""
+    idles = [found[k, k + 1].idle_s if found[k, k + 1].content.view in ("same", "overlap") else None
+             for k in range(count - 1)]
+    result: dict[tuple[int, int], Link] = {}
+    for (i, j), link in found.items():
+        low, high = max(i - settings.surroundings, 0), min(i + settings.surroundings + 1, count - 1)
+        others = [v for k in range(low, high) if k != i and (v := idles[k]) is not None]
+        rhythm = settings.rhythm_kept
+        if link.idle_s is not None and others:
+            rhythm = (link.idle_s + 0.5) / (median(others) + 0.5)
+        result[i, j] = replace(link, rhythm=rhythm)
+    return result
 
 
 def _stand(gallery: Gallery, node: Node) -> int:
@@ -172,7 +191,7 @@ def _link(gallery: Gallery, nodes: list[Node], i: int, j: int, settings: GroupSe
         ev = nominal * max(share, 0.0) if share < settings.drift_share else nominal
     return replace(
         base, content=seen, reframe=seen.shift / usual, ev_nominal=nominal, ev=ev, focus_step=step, focus=moved,
-        rhythm=1.0,
+        zoom_sureness=zoom_sureness(seen, settings),
     )
 
 

@@ -19,6 +19,8 @@ from windstill.settings.group import GroupSettings
 # Invariant Features, International Journal of Computer Vision 74 (2007).
 _ALPHA, _BETA = 8.0, 0.3
 _LEAST_PX = 48
+# Odds of frames with many features of which too few fit, nats.
+NOTHING_FOUND = -3.0
 _RATIO = 0.8  # nearest over second nearest descriptor: D. G. Lowe, IJCV 60 (2004)
 
 
@@ -76,7 +78,7 @@ def match_views(a: Features, b: Features, settings: GroupSettings) -> ContentLin
     ContentLink
         'same' or 'overlap' with odds by Brown and Lowe's count, or 'other'.
     """
-    other = ContentLink("other", -3.0 if min(len(a.points), len(b.points)) >= settings.features_min else -0.5)
+    other = ContentLink("other", NOTHING_FOUND if min(len(a.points), len(b.points)) >= settings.features_min else -0.5)
     if min(len(a.points), len(b.points)) < 8 or a.descriptors.shape[1] != b.descriptors.shape[1]:
         return other
     binary = a.descriptors.dtype == np.uint8
@@ -108,7 +110,7 @@ def match_views(a: Features, b: Features, settings: GroupSettings) -> ContentLin
     count = int(inliers.sum())
     odds = (count - _ALPHA - _BETA * beside) / settings.features_per_nat
     if odds <= 0 or overlap < settings.min_overlap / 2:
-        return ContentLink("other", max(odds, -3.0) if odds <= 0 else -1.0)
+        return ContentLink("other", max(odds, NOTHING_FOUND) if odds <= 0 else -1.0)
     shift_x, shift_y = (float(v) for v in np.median(pa[found] - pb[found], axis=0))
     turn = math.degrees(math.atan2(slope[0, 1] - slope[1, 0], slope[0, 0] + slope[1, 1]))
     view: View = "same" if max(abs(shift_x), abs(shift_y)) <= settings.reframe_max else "overlap"

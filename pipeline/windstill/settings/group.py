@@ -66,6 +66,9 @@ class GroupSettings(Section):
     surely_overlap: float = Field(
         5.0, gt=0, description="Nats. Odds of an overlap at which matching features is not asked to confirm."
     )
+    care_odds: float = Field(
+        9.0, ge=0, description="Nats against an overlap at which matching features slowly and carefully is still tried."
+    )
     features_min: int = Field(60, ge=8, description="Features. With fewer, finding no match says little.")
     features_per_nat: float = Field(2.0, gt=0, description="Matches beyond what is needed per nat of odds.")
     feature_reach: float = Field(
@@ -155,6 +158,10 @@ class GroupSettings(Section):
     )
     focus_coherent_area: float = Field(
         0.12, gt=0, description="Share of the comparable area changed coherently for even odds."
+    )
+    focus_coherent_shift: float = Field(
+        0.004, gt=0,
+        description="Long sides. A reframing of a fifth of a cell moves texture across cells and feigns such changes.",
     )
     still_shift: float = Field(
         0.008, gt=0, description="Long sides. From a tripod, hardly more between frames; else scale says nothing."
