@@ -245,7 +245,8 @@ def _pair_smear(field: SwayField, picture_tiles: float) -> tuple[float | None, f
     known = smear.confidence >= _SMEAR_CONFIDENCE
     if not known.any():
         return None, None, None
-    largest, direction = [], 0.0
+    largest: list[float] = []
+    direction = 0.0
     for length in (smear.smear_a_px, smear.smear_b_px):
         peak, place = robust_maximum_place(length, known & (length > 0), picture_tiles)
         if peak is not None and peak > max(largest, default=0.0):
