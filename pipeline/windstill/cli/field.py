@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import shutil
-import sys
 from collections import Counter
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,6 +20,7 @@ HARD_OR_LOST = 3
 NOTHING_READ = 1
 BEFORE_GOING_BACK = "Before going back: tide, edges, lightning (see --help)."
 _PIPE_COLUMNS = 100
+_LEAST_COLUMNS = 40
 _EXAMPLES = f"""Examples:
 
 windstill field CARD
@@ -147,5 +147,4 @@ def print_wrapped(text: str, width: int, indent: str = "") -> None:
 
 def columns() -> int:
     """Columns to write for: the terminal's (or `COLUMNS`); a pipe gets a wide line."""
-    wide = shutil.get_terminal_size(fallback=(_PIPE_COLUMNS, 24)).columns
-    return max(wide, 40) if sys.stdout.isatty() or wide != _PIPE_COLUMNS else _PIPE_COLUMNS
+    return max(shutil.get_terminal_size(fallback=(_PIPE_COLUMNS, 24)).columns, _LEAST_COLUMNS)

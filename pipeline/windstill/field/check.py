@@ -31,7 +31,7 @@ from windstill.run.ledger import Ledger
 from windstill.run.listing import listing_digest
 from windstill.run.pool import LocalPool
 from windstill.run.progress import Progress, Silent
-from windstill.run.scratch import make_scratch, remove_scratch
+from windstill.run.scratch import drop_plane, make_scratch, remove_scratch
 from windstill.run.shelf import Shelf
 from windstill.run.stages import Reading, Spreader, Stages
 from windstill.settings import Settings
@@ -122,6 +122,12 @@ class FieldDesk:
             scratch_limit=limit, ledger=Ledger(), progress=self.progress, reading=self._reading,
         )  # fmt: skip
 
+    def tidy(self, frames: Iterable[str]) -> None:
+        """Forget the working planes of frames whose sets are judged: a watch may go on all day."""
+        if self._scratch is not None:
+            for name in frames:
+                drop_plane(self._scratch, name)
+
     def _spread(self, frames: Sequence[Frame]) -> Spreader:
         if self._pool is None and len(frames) <= self.settings.field.alone_frames:
             return _Here()
@@ -147,7 +153,6 @@ def for_previews(settings: Settings) -> Settings:
     score: dict[str, Any] = {"working_long_px": own.working_long_px}
     assess: dict[str, Any] = {
         "crops_from_px": _NO_CROPS_PX,
-        "rest_explains": min(own.rest_explains, settings.assess.rest_explains),
         "align_max_windows": own.align_windows,
         "align_sure_share": own.align_sure_share,
     }
@@ -213,6 +218,7 @@ def quick_check(
     chosen = choose(grouping) if choose is not None else _newest(grouping, latest.sets)
     part = _only(grouping, {node.set_id for node in chosen})
     measures, _ = stages.measure(frames, scores, keys, part, problems)
+    desk.tidy(name for node in part.sets for name in node.frames)
     earlier = len(scanned.frames) - len(frames)
     return _judged(stages, frames, earlier, scores, part, measures, scanned.problems, problems)
 

@@ -14,6 +14,7 @@ from windstill.field.arrivals import Arrivals, Stat, listing
 from windstill.field.check import Check, FieldDesk, quick_check
 from windstill.field.latest import EVERYTHING, stretches
 from windstill.records import Frame, FrameSet, Grouping
+from windstill.run.errors import ReviewError
 
 _DEBOUNCE_MS = 200
 
@@ -173,6 +174,8 @@ def watch_folder(
                 note("the folder is back")
             there = True
             _until_gone(root, wake_s, stop, watcher)
+        except ReviewError as err:
+            note(str(err))
         except OSError:  # from the library, too, when the folder goes in the middle of a look
             if root.is_dir():
                 stop.wait(wake_s)
@@ -181,7 +184,7 @@ def watch_folder(
                 note("the folder is gone (card taken out?); waiting for it, Ctrl-C ends")
             there = False
             stop.wait(wake_s)
-    with suppress(OSError):
+    with suppress(OSError, ReviewError):
         watcher.tick(time.monotonic(), ending=True)
 
 

@@ -18,11 +18,6 @@ class FieldSettings(Section):
         description="Pixels. The picture is halved until its long side fits: 1500 for 24 megapixels, 2064 for 45, "
         "about what cameras embed as a preview.",
     )
-    rest_explains: float = Field(
-        0.65, gt=0, le=1,
-        description="Noise-free correlation from which a tile at rest needs no search. Less than in a review: up to "
-        "four preview pixels are found from rest, and what went farther is less alike than this.",
-    )
     align_windows: int = Field(
         80, ge=40, description="Windows matched per level to align two frames: enough for a tenth of a preview pixel."
     )
