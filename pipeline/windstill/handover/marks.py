@@ -25,6 +25,7 @@ def sway_mask(
     plane: Plane,
     tolerance_px: float,
     settings: AssessSettings,
+    least: int,
 ) -> Mask:
     """Where the subject moved by more than the tolerance and the merge draws on both frames.
 
@@ -39,7 +40,7 @@ def sway_mask(
             & (pair.confidence >= settings.measured_confidence)
             & (pair.sway_px > tolerance_px)
         )
-        over = _in_company(pair, over, plane)
+        over = _in_company(pair, over, least)
         corners = tile_corners(pair.x_px[over], pair.y_px[over], pair.w_px[over])
         moved = np.stack([pair.sway_x_px[over], pair.sway_y_px[over]], axis=1)
         draw(swept(corners, moved), chain[pair.frame_a], plane, mask)
@@ -47,13 +48,14 @@ def sway_mask(
 
 
 def changed_mask(
-    pairs: Sequence[PairTiles], chain: Mapping[str, Matrix], plane: Plane, settings: AssessSettings
+    pairs: Sequence[PairTiles], chain: Mapping[str, Matrix], plane: Plane, settings: AssessSettings, least: int
 ) -> Mask:
     """Where the merge draws on both frames and they differ in a way no displacement explains."""
     mask = _empty(plane)
     for pair in pairs:
         if pair.frame_a in chain:
-            over = _in_company(pair, (pair.relevance >= settings.relevant_from) & (pair.changed >= _CHANGED), plane)
+            over = (pair.relevance >= settings.relevant_from) & (pair.changed >= _CHANGED)
+            over = _in_company(pair, over, least)
             draw(tile_corners(pair.x_px[over], pair.y_px[over], pair.w_px[over]), chain[pair.frame_a], plane, mask)
     return mask
 
@@ -64,6 +66,7 @@ def smear_mask(
     chain: Mapping[str, Matrix],
     plane: Plane,
     tolerance_px: float,
+    least: int,
     only: str | None = None,
 ) -> Mask:
     """Where a frame the merge draws on is smeared by more than the tolerance.
@@ -79,7 +82,7 @@ def smear_mask(
         coverage = measure.coverage
         if measure.kind == "stack" and coverage is not None and measure.frames[0] in chain:
             over &= _chosen(coverage, index, inverse(chain[name]) @ chain[measure.frames[0]], score.grid)
-        over = in_company(over, plane.width_px * plane.height_px / score.grid.tile_px**2)
+        over = in_company(over, least)
         angle = np.deg2rad(score.smear_angle_deg[over].astype(np.float64))
         half = score.smear_px[over].astype(np.float64) / 2
         along = np.stack([half * np.cos(angle), -half * np.sin(angle)], axis=1)
@@ -103,27 +106,22 @@ def grid_corners(grid: TileGrid, where: NDArray[np.bool_]) -> NDArray[np.float64
     return tile_corners(cols * side, rows * side, side)
 
 
-def in_company(where: NDArray[np.bool_], picture_tiles: float) -> NDArray[np.bool_]:
-    """Marked tiles of a map without the groups too small to count in the review's figures.
-
-    Contract, robust maximum: edge-connected tiles that cover two tiles or 0.05 % of the picture, whichever is more.
-    One tile alone is noise as often as motion.
-    """
-    need = int(np.ceil(max(2.0, 0.0005 * picture_tiles) - 1e-9))
+def in_company(where: NDArray[np.bool_], least: int) -> NDArray[np.bool_]:
+    """Marked tiles of a map that hang together, edge to edge, with at least `least` - 1 others."""
     count, labels, stats, _ = cv2.connectedComponentsWithStats(where.astype(np.uint8), connectivity=4)
-    large = np.array([False, *(stats[1:count, cv2.CC_STAT_AREA] >= need)])
+    large = np.array([False, *(stats[1:count, cv2.CC_STAT_AREA] >= least)])
     return np.asarray(large[labels], bool)
 
 
-def _in_company(pair: PairTiles, over: NDArray[np.bool_], plane: Plane) -> NDArray[np.bool_]:
+def _in_company(pair: PairTiles, over: NDArray[np.bool_], least: int) -> NDArray[np.bool_]:
     """`in_company` for tiles in rows of a table."""
     if not over.any():
         return over
     side = float(pair.w_px[0])
     col, row = (np.round(values / side).astype(np.int64) for values in (pair.x_px, pair.y_px))
-    where = np.zeros((max(int(row.max()), 0) + 1, max(int(col.max()), 0) + 1), bool)
+    where = np.zeros((int(row.max()) + 1, int(col.max()) + 1), bool)
     where[row[over], col[over]] = True
-    return over & in_company(where, plane.width_px * plane.height_px / side**2)[row, col]
+    return over & in_company(where, least)[row, col]
 
 
 def _chosen(coverage: CoverageMeasure, index: int, first_to_frame: Matrix, grid: TileGrid) -> NDArray[np.bool_]:

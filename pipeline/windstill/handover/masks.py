@@ -181,17 +181,18 @@ class _Masking:
         frame = self.frames[base]
         plane = Plane.of(frame.width_px, frame.height_px, self.settings.mask_plane_px)
         chain = mappings_to(base, self._pairs_in(row), self.frames)
+        least = self.settings.mask_least_tiles
         tolerance = row.tolerance_px or self.assess.tolerance_px
         view = base if row.kind == "panorama" else None
         near = [pair for pair in tiles if view is None or view in (pair.frame_a, pair.frame_b)]
         drawn: dict[str, Mask | None] = {
-            "sway": sway_mask(near, chain, plane, tolerance, self.assess),
-            "changed": changed_mask(near, chain, plane, self.assess),
+            "sway": sway_mask(near, chain, plane, tolerance, self.assess, least),
+            "changed": changed_mask(near, chain, plane, self.assess, least),
             "smear": None,
             "gaps": None,
         }
         if measure is not None and self.record is not None:
-            drawn["smear"] = smear_mask(measure, self.record.scores, chain, plane, tolerance, view)
+            drawn["smear"] = smear_mask(measure, self.record.scores, chain, plane, tolerance, least, view)
             coverage = measure.coverage
             if coverage is not None and measure.frames[0] in chain:
                 drawn["gaps"] = gaps_mask(coverage, chain[measure.frames[0]], plane)

@@ -34,6 +34,12 @@ class HandoverSettings(Section):
         description="Tiles (1/80 of the long side each). Width over which a mask's edge fades: where motion ends is "
         "known to a tile, and an edge as wide hides the seam of a correction. What was measured stays fully marked.",
     )
+    mask_least_tiles: int = Field(
+        2,
+        ge=1,
+        description="Tiles that hang together, edge to edge, from which motion is marked: one alone is noise about as "
+        "often as motion.",
+    )
     mask_plane_px: int = Field(
         2048,
         ge=256,
