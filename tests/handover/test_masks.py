@@ -7,6 +7,7 @@ import hashlib
 import json
 import re
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -20,14 +21,16 @@ from cli.conftest import Here
 from handover.conftest import SWAY_PX, SWAYED, Reviewed
 from report.handmade import HOSTILE_NAME, evening_review
 from windstill.cli import main
-from windstill.handover.drawing import softened
+from windstill.handover.drawing import Plane, softened
+from windstill.handover.marks import smear_mask
 from windstill.handover.masks import Masked, write_masks
 from windstill.handover.plan import choose_sets
 from windstill.handover.runfolder import read_review
 from windstill.records import Review
+from windstill.records.measures import PairSmear
 from windstill.report.tiles import SCHEMA
 from windstill.report.write import write_tables
-from windstill.settings import Settings
+from windstill.settings import AssessSettings, Settings
 from windstill.settings.handover import HandoverSettings
 
 SMALL = HandoverSettings(mask_plane_px=600)
@@ -340,6 +343,35 @@ def test_gaps_and_smear_come_from_the_measures(evening: tuple[Path, Masked]) -> 
     assert (grey(smeared) == 255).any()
     still = out / "masks" / "scene01-take3-stack-THRF0009"
     assert {path.name for path in still.iterdir()} == {"holds.png", "holds.csv", "legend.txt"}
+
+
+def test_smear_that_only_a_crisper_frame_tells_is_marked() -> None:
+    record = evening_review()
+    measure = record.measures["104CLIFF/THRF0009~stack"]
+    pair = measure.pairs[1]
+    assert pair.field is not None
+    shape = pair.field.grid.shape
+    there = np.zeros(shape, bool)
+    there[30:33, 20:24] = True
+    relative = PairSmear(
+        smear_a_px=np.zeros(shape, np.float32), smear_b_px=np.where(there, 30, 0).astype(np.float32),
+        angle_deg=np.full(shape, 90, np.float32), confidence=there.astype(np.float32),
+    )  # fmt: skip
+    known = {"textured": there, "relevance": there.astype(np.float32)}
+    smeared = replace(pair, field=replace(pair.field, smear=relative, **known))
+    plane = Plane.of(6000, 4000, 6000)
+    chain = {pair.frame_a: np.eye(3)}
+    settings = AssessSettings()
+    mask = smear_mask(replace(measure, pairs=(smeared,)), {}, chain, plane, 2.0, settings, 2)
+    ys, xs = np.nonzero(mask)
+    side = pair.field.grid.tile_px
+    # Twelve tiles, 15 px longer above and below: it smeared upright by 30 px.
+    assert (xs.min(), xs.max()) == pytest.approx((20 * side, 24 * side - 1), abs=1)
+    assert (ys.min(), ys.max()) == pytest.approx((30 * side - 15, 33 * side - 1 + 15), abs=1)
+    assert not smear_mask(replace(measure, pairs=(smeared,)), {}, chain, plane, 31.0, settings, 2).any()
+    assert not smear_mask(
+        replace(measure, pairs=(smeared,)), {}, chain, plane, 2.0, settings, 2, only=pair.frame_a
+    ).any()
 
 
 def test_a_panorama_has_masks_over_each_view_of_a_seam(evening: tuple[Path, Masked]) -> None:

@@ -12,7 +12,7 @@ from windstill.assess.geometry import Matrix, inverse
 from windstill.assess.relevance import to_grid_of_a
 from windstill.handover.drawing import Mask, Plane, draw, swept, tile_corners
 from windstill.handover.tiles import PairTiles
-from windstill.records import CoverageMeasure, FrameScore, SetMeasure, TileGrid
+from windstill.records import CoverageMeasure, FloatMap, FrameScore, SetMeasure, TileGrid
 from windstill.settings.assess import AssessSettings
 
 _SMEAR_CONFIDENCE = 0.5  # as the review counts smear
@@ -66,12 +66,14 @@ def smear_mask(
     chain: Mapping[str, Matrix],
     plane: Plane,
     tolerance_px: float,
+    settings: AssessSettings,
     least: int,
     only: str | None = None,
 ) -> Mask:
     """Where a frame the merge draws on is smeared by more than the tolerance.
 
-    Of a stack only the frame that holds a place best counts there. `only` is the one frame to look at, if any.
+    As a frame shows by itself (of a stack only the frame that holds a place best counts there), and as a crisper frame
+    of the pair tells where the merge draws on both. `only` is the one frame to look at, if any.
     """
     mask = _empty(plane)
     for index, name in enumerate(measure.frames):
@@ -82,13 +84,37 @@ def smear_mask(
         coverage = measure.coverage
         if measure.kind == "stack" and coverage is not None and measure.frames[0] in chain:
             over &= _chosen(coverage, index, inverse(chain[name]) @ chain[measure.frames[0]], score.grid)
-        over = in_company(over, least)
-        angle = np.deg2rad(score.smear_angle_deg[over].astype(np.float64))
-        half = score.smear_px[over].astype(np.float64) / 2
-        along = np.stack([half * np.cos(angle), -half * np.sin(angle)], axis=1)
-        corners = grid_corners(score.grid, over)
-        draw(swept(corners - along[:, None, :], 2 * along), chain[name], plane, mask)
+        _draw_smear(score.grid, over, score.smear_px, score.smear_angle_deg, chain[name], least, plane, mask)
+    for pair in measure.pairs:
+        field = pair.field
+        if field is None or field.smear is None or pair.frame_a not in chain:
+            continue
+        known = field.textured & (field.relevance >= settings.relevant_from)
+        known &= field.smear.confidence >= _SMEAR_CONFIDENCE
+        for name, length in ((pair.frame_a, field.smear.smear_a_px), (pair.frame_b, field.smear.smear_b_px)):
+            if only in (None, name):
+                over = known & (length > tolerance_px)
+                angle = field.smear.angle_deg
+                _draw_smear(field.grid, over, length, angle, chain[pair.frame_a], least, plane, mask)
     return mask
+
+
+def _draw_smear(
+    grid: TileGrid,
+    over: NDArray[np.bool_],
+    length_px: FloatMap,
+    angle_deg: FloatMap,
+    to_base: Matrix,
+    least: int,
+    plane: Plane,
+    mask: Mask,
+) -> None:
+    """Mark smeared tiles, each lengthened to both sides by half the way its content went."""
+    over = in_company(over, least)
+    angle = np.deg2rad(angle_deg[over].astype(np.float64))
+    half = length_px[over].astype(np.float64) / 2
+    along = np.stack([half * np.cos(angle), -half * np.sin(angle)], axis=1)
+    draw(swept(grid_corners(grid, over) - along[:, None, :], 2 * along), to_base, plane, mask)
 
 
 def gaps_mask(coverage: CoverageMeasure, to_base: Matrix, plane: Plane) -> Mask:

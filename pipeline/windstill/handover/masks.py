@@ -192,7 +192,7 @@ class _Masking:
             "gaps": None,
         }
         if measure is not None and self.record is not None:
-            drawn["smear"] = smear_mask(measure, self.record.scores, chain, plane, tolerance, least, view)
+            drawn["smear"] = smear_mask(measure, self.record.scores, chain, plane, tolerance, self.assess, least, view)
             coverage = measure.coverage
             if coverage is not None and measure.frames[0] in chain:
                 drawn["gaps"] = gaps_mask(coverage, chain[measure.frames[0]], plane)
