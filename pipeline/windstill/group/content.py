@@ -259,14 +259,14 @@ def compare(a: Picture, b: Picture, settings: GroupSettings) -> ContentLink:
     return link
 
 
-def shared(a: Picture, b: Picture, settings: GroupSettings) -> float:
-    """Share of a that b covers by correlation alone, 0 where they show different things; quicker than `compare`."""
+def placed_on(a: Picture, b: Picture, settings: GroupSettings) -> ContentLink:
+    """How b lies on a by correlation alone, over half of the picture at least; quicker than `compare`."""
     if a.luma.shape != b.luma.shape:
-        return 0.0
+        return APART
     if math.sqrt(a.energy * b.energy) < settings.min_support:
-        return 0.0
+        return UNKNOWN
     nothing: _Trial = (0.0, 0.0, 0.0, 0.0, 0.0)
-    return _judged(a, b, _searched(a, b, nothing, settings, settings.scene_overlap), settings).overlap
+    return _judged(a, b, _searched(a, b, nothing, settings, settings.scene_overlap), settings)
 
 
 def _searched(

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from windstill.group.content import shared
+from windstill.group.content import placed_on
 from windstill.group.links import Gallery
 from windstill.group.nest import Node
 from windstill.settings.group import GroupSettings
@@ -38,9 +38,9 @@ class _Top:
 def place(galleries: list[Gallery], tops: list[list[Node]], settings: GroupSettings) -> list[Placed]:
     """Number scenes in order of appearance and takes within each scene and kind.
 
-    A set joins the scene of an earlier one that shares at least half of the picture at a focal length within
-    15 %. It is compared with the scenes seen last and with the few that resemble it most, so time grows with the
-    number of sets.
+    A set joins the scene of an earlier one that shares at least half of the picture (panoramas: of the larger span)
+    at a focal length within 15 %. It is compared with the scenes seen last and with the few that resemble it most, so
+    time grows with the number of sets.
     """
     entries = [
         _top(galleries[s], node, s) for s, nodes in enumerate(tops) for node in nodes
@@ -121,16 +121,48 @@ def _one_scene(a: _Top, b: _Top, galleries: list[Gallery], settings: GroupSettin
     if a.focal and b.focal and abs(math.log(a.focal / b.focal)) > math.log(settings.scene_focal_ratio):
         return False
     one, two = galleries[a.stream], galleries[b.stream]
-    for x in _views(one, a.node):
-        for y in _views(two, b.node):
-            pa, pb = one.picture(x), two.picture(y)
-            if pa is not None and pb is not None and shared(pa, pb, settings) >= settings.scene_overlap:
-                return True
+    for view_a, span_a in _views(one, a.node):
+        for view_b, span_b in _views(two, b.node):
+            pa, pb = one.picture(view_a), two.picture(view_b)
+            if pa is None or pb is None:
+                continue
+            seen = placed_on(pa, pb, settings)
+            if seen.overlap >= settings.scene_overlap:
+                height, width = pa.luma.shape
+                frame = (width / pa.scale, height / pa.scale)
+                if _common(span_a, span_b, (seen.shift_x, seen.shift_y), frame) >= settings.scene_overlap:
+                    return True
     return False
 
 
-def _views(gallery: Gallery, node: Node) -> list[int]:
-    if node.kind == "panorama":
-        parts = (node.children[0], node.children[len(node.children) // 2])
-        return list(dict.fromkeys(_middle(gallery, p) for p in parts))
-    return [_middle(gallery, node)]
+# least and greatest shift of a set's views against one of them: x, x, y, y in long sides
+_Span = tuple[float, float, float, float]
+
+
+def _views(gallery: Gallery, node: Node) -> list[tuple[int, _Span]]:
+    """Frames a set is recognised by, each with how far the set's views reach around it."""
+    if node.kind != "panorama":
+        return [(_middle(gallery, node), (0.0, 0.0, 0.0, 0.0))]
+    places = [(0.0, 0.0)]
+    for link in node.links:
+        seen = link.content
+        # Of a row begun away from its neighbour only the other views tell the place.
+        step = (seen.shift_x, seen.shift_y) if seen.view in ("same", "overlap") else (0.0, 0.0)
+        places.append((places[-1][0] + step[0], places[-1][1] + step[1]))
+    found: dict[int, _Span] = {}
+    for k in (0, len(node.children) // 2):
+        x, y = places[k] if k < len(places) else places[0]
+        xs, ys = [p - x for p, _ in places], [q - y for _, q in places]
+        found[_middle(gallery, node.children[k])] = (min(xs), max(xs), min(ys), max(ys))
+    return list(found.items())
+
+
+def _common(a: _Span, b: _Span, shift: tuple[float, float], frame: tuple[float, float]) -> float:
+    """Share of the larger of two spans that both cover, b's view lying on a's at a shift."""
+    common, areas = 1.0, [1.0, 1.0]
+    for axis in (0, 1):
+        low_a, high_a = a[2 * axis], a[2 * axis + 1] + frame[axis]
+        low_b, high_b = b[2 * axis] + shift[axis], b[2 * axis + 1] + shift[axis] + frame[axis]
+        common *= max(min(high_a, high_b) - max(low_a, low_b), 0.0)
+        areas = [areas[0] * (high_a - low_a), areas[1] * (high_b - low_b)]
+    return common / max(areas)
