@@ -1,0 +1,103 @@
+"""What a watch speaks of and when, on real files and a clock of the test's own."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import timedelta
+from pathlib import Path
+
+import pytest
+
+from field.preview_shoots import DUSK, write_burst
+from windstill.field import Check, FieldDesk, Watcher
+from windstill.settings import Settings
+
+SIZE = (1200, 800)
+
+
+class Folder:
+    """A watched folder, what was said of it, and a clock."""
+
+    def __init__(self, root: Path, desk: FieldDesk) -> None:
+        self.root = root
+        self.said: list[list[tuple[str, ...]]] = []
+        self.notes: list[str] = []
+        self.now_s = 0.0
+        self.watcher = Watcher(root, desk, self._hear, self.notes.append)
+        self.watcher.begin(self.now_s)
+
+    def _hear(self, check: Check) -> None:
+        self.said.append([node.frames for node in check.grouping.top_level()])
+
+    def after(self, seconds: float) -> list[list[tuple[str, ...]]]:
+        """Look at once, and again when the time has passed; gives what was said."""
+        self.said.clear()
+        self.watcher.tick(self.now_s)
+        self.now_s += seconds
+        self.watcher.tick(self.now_s)
+        return self.said
+
+
+@pytest.fixture
+def folder(tmp_path: Path) -> Iterator[Folder]:
+    """Watched with the default settings: files settle in 1 s, a pause of 30 s ends a set."""
+    root = tmp_path / "tether"
+    root.mkdir()
+    with FieldDesk(Settings(), tmp_path / "cache") as desk:
+        yield Folder(root, desk)
+
+
+def burst(root: Path, first: int, minutes: int, frames: int = 2) -> list[Path]:
+    taken = DUSK + timedelta(minutes=minutes)
+    return write_burst(root, first, 40 + first, taken, (0.0,) * frames, preview_width=0, size=SIZE)
+
+
+def test_a_set_is_complete_after_a_pause_or_when_the_next_begins(folder: Folder) -> None:
+    burst(folder.root, 1, 0)
+    assert folder.after(2) == []
+    assert folder.after(25) == []
+    assert folder.after(10) == [[("THFT0001", "THFT0002")]]
+    assert folder.after(100) == []
+    burst(folder.root, 3, 5)
+    assert folder.after(2) == []
+    burst(folder.root, 5, 10)
+    assert folder.after(2) == [[("THFT0003", "THFT0004")]]
+    assert folder.after(31) == [[("THFT0005", "THFT0006")]]
+
+
+def test_a_set_that_gains_a_frame_is_spoken_of_again_one_that_loses_it_is_not(folder: Folder) -> None:
+    late = burst(folder.root, 1, 0, frames=3)[2]
+    aside = late.rename(folder.root.parent / late.name)
+    assert folder.after(2) == []
+    assert folder.after(31) == [[("THFT0001", "THFT0002")]]
+    aside.rename(late)
+    assert folder.after(2) == []
+    assert folder.after(31) == [[("THFT0001", "THFT0002", "THFT0003")]]
+    (folder.root / "THFT0001.JPG").unlink()
+    assert folder.after(40) == []
+
+
+def test_a_file_that_does_not_decode_waits_and_is_named_once(folder: Folder) -> None:
+    last = burst(folder.root, 1, 0, frames=3)[2]
+    whole = last.read_bytes()
+    last.write_bytes(whole[: len(whole) // 2])
+    assert folder.after(2) == []
+    assert folder.notes == []
+    assert folder.after(31) == [[("THFT0001", "THFT0002")]]
+    assert folder.after(31) == []
+    assert len(folder.notes) == 1 and folder.notes[0].startswith("THFT0003.JPG: cannot be read")
+    last.write_bytes(whole)
+    assert folder.after(2) == []
+    assert folder.after(31) == [[("THFT0001", "THFT0002", "THFT0003")]]
+    assert len(folder.notes) == 1
+
+
+def test_what_was_there_before_is_not_spoken_of(tmp_path: Path) -> None:
+    root = tmp_path / "tether"
+    burst(root, 1, 0)
+    with FieldDesk(Settings(), tmp_path / "cache") as desk:
+        folder = Folder(root, desk)
+        assert folder.after(100) == []
+        burst(root, 3, 5)
+        assert folder.after(2) == []
+        assert folder.after(31) == [[("THFT0003", "THFT0004")]]
