@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+import itertools
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
+import cv2
 import numpy as np
 
 from windstill.assess.geometry import Matrix, inverse, mapping_matrix
@@ -14,6 +16,7 @@ from windstill.records import FloatMap, FrameScore, SetMeasure, TileGrid
 from windstill.settings import AdviseSettings
 
 _RELEVANT = 0.5  # contract
+_Maps = tuple[FloatMap, FloatMap]
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,8 +115,8 @@ def stand(
 
     Notes
     -----
-    Sway from a to c is that from a to b and that from b to c at the same tile: right as long as the subject stays
-    on about one tile, an eightieth of the picture.
+    Sway from a to c is that from a to b, and from there on that from b to c. What something else moved in front of
+    is lost sight of from then on.
     """
     standing = Standing(measure, scores, tolerance_px)
     if not measure.frames:
@@ -139,19 +142,88 @@ def stand(
         step = b_to_a if forward else inverse(b_to_a)
         standing.to_first[there] = standing.to_first[here] @ step
         to_first = standing.to_first[pair.frame_a]
-        sign = 1.0 if forward else -1.0
-        for maps, name in ((standing.x_px, "sway_x_px"), (standing.y_px, "sway_y_px")):
-            if pair.field is None:
-                maps[there] = np.full(grid.shape, np.nan, np.float32)
-                continue
-            sure = pair.field.confidence >= settings.trusted_confidence
-            sway = np.where(sure, getattr(pair.field, name), np.nan).astype(np.float32)
-            nearest = _nearest(sway, to_first, pair.field.grid, grid)
-            maps[there] = (maps[here] + sign * nearest).astype(np.float32)
+        if pair.field is None:
+            standing.x_px[there] = np.full(grid.shape, np.nan, np.float32)
+            standing.y_px[there] = standing.x_px[there]
+            continue
+        sure = pair.field.confidence >= settings.trusted_confidence
+        sway = [
+            _carried(np.where(sure, m, np.nan).astype(np.float32), to_first, pair.field.grid, grid)
+            for m in (pair.field.sway_x_px, pair.field.sway_y_px)
+        ]
+        at = (standing.x_px[here], standing.y_px[here])
+        moved = _onward(at, sway, grid) if forward else _back(at, sway, grid)
+        standing.x_px[there], standing.y_px[there] = _unhidden(moved, grid, tolerance_px)
     return standing
 
 
-def _nearest(values: FloatMap, to_first: Matrix, grid_from: TileGrid, grid: TileGrid) -> FloatMap:
+def _onward(at: _Maps, sway: Sequence[FloatMap], grid: TileGrid) -> _Maps:
+    """Displacement after one more step: what stands at x + at(x) goes on by the sway measured there."""
+    x, y = _sampled(sway, at, grid)
+    return (at[0] + x, at[1] + y)
+
+
+def _back(at: _Maps, sway: Sequence[FloatMap], grid: TileGrid) -> _Maps:
+    """The same against the direction of a pair: where it came from is looked up twice."""
+    x, y = _sampled(sway, at, grid)
+    x, y = _sampled(sway, (at[0] - np.nan_to_num(x), at[1] - np.nan_to_num(y)), grid)
+    return (at[0] - x, at[1] - y)
+
+
+def _sampled(sway: Sequence[FloatMap], at: _Maps, grid: TileGrid) -> _Maps:
+    """Sway at the tiles displaced by `at`; NaN where that is unknown or outside.
+
+    A displaced tile lies over up to four others. It is one that moves, so the one of them that moves farthest is taken
+    for it: at the mover's rim the others show what it stands before.
+    """
+    rows, cols = np.mgrid[: grid.rows, : grid.cols].astype(np.float32)
+    x = cols + np.nan_to_num(at[0]) / grid.tile_px
+    y = rows + np.nan_to_num(at[1]) / grid.tile_px
+    found = np.full((2, *grid.shape), np.nan, np.float32)
+    farthest = np.full(grid.shape, -1.0, np.float32)
+    for round_x, round_y in itertools.product((_down, _up), repeat=2):
+        one, two = (
+            cv2.remap(m, round_x(x), round_y(y), cv2.INTER_NEAREST, borderMode=cv2.BORDER_CONSTANT, borderValue=np.nan)
+            for m in sway
+        )
+        length = np.nan_to_num(np.hypot(one, two), nan=-1.0)
+        take = length > farthest
+        found[0][take], found[1][take], farthest[take] = one[take], two[take], length[take]
+    found[:, ~(np.isfinite(at[0]) & np.isfinite(at[1]))] = np.nan
+    return found[0], found[1]
+
+
+def _down(values: FloatMap) -> FloatMap:
+    """The tile before; a displacement of less than a tenth of a tile stays on its own."""
+    return np.asarray(np.floor(values + 0.1), np.float32)
+
+
+def _up(values: FloatMap) -> FloatMap:
+    return np.asarray(np.ceil(values - 0.1), np.float32)
+
+
+def _unhidden(moved: _Maps, grid: TileGrid, tolerance_px: float) -> _Maps:
+    """Forget the tiles that something else now stands on: what they showed is hidden, and cannot be followed."""
+    x, y = moved
+    length = np.hypot(x, y)
+    arriving = np.isfinite(length) & (length > tolerance_px)
+    if not arriving.any():
+        return moved
+    rows, cols = np.nonzero(arriving)
+    hidden = np.zeros(grid.shape, bool)
+    for round_x in (np.floor, np.ceil):
+        for round_y in (np.floor, np.ceil):
+            to_col = (cols + round_x(x[arriving] / grid.tile_px)).astype(int)
+            to_row = (rows + round_y(y[arriving] / grid.tile_px)).astype(int)
+            inside = (to_col >= 0) & (to_col < grid.cols) & (to_row >= 0) & (to_row < grid.rows)
+            r, c = to_row[inside], to_col[inside]
+            unlike = np.hypot(x[r, c] - x[arriving][inside], y[r, c] - y[arriving][inside]) > tolerance_px
+            hidden[r[unlike], c[unlike]] = True
+    keep = ~hidden | arriving
+    return np.where(keep, x, np.nan).astype(np.float32), np.where(keep, y, np.nan).astype(np.float32)
+
+
+def _carried(values: FloatMap, to_first: Matrix, grid_from: TileGrid, grid: TileGrid) -> FloatMap:
     """Carry a map with holes: the holes are carried too, without spreading by interpolation."""
     known = np.isfinite(values)
     weight = to_grid_of_a(known.astype(np.float32), to_first, grid_from, grid)

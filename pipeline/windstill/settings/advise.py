@@ -14,8 +14,8 @@ class AdviseSettings(Section):
         0.7, ge=0, le=50, description="Percent of what the set covers. Frames are left out as long as no more is lost."
     )
     as_sharp_share: float = Field(
-        0.78, gt=0, le=1, description="Share of the sharpest frame's detail from which another serves a tile as well: "
-        "a disc of two to three working pixels, which still counts as sharp.",
+        0.82, gt=0, le=1, description="Share of the sharpest frame's detail from which another serves a tile as well: "
+        "its disc is then about two working pixels, which still counts as sharp.",
     )
     drawn_on_weight: float = Field(
         0.25, gt=0, le=1, description="Blend weight 0..1 from which an exposure serves a tile by itself: displayed "

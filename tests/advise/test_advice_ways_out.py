@@ -1,0 +1,106 @@
+"""What is kept and what is said, on photographs with a known mover."""
+
+from __future__ import annotations
+
+import re
+
+from advise_sets import Shot, at_places, camera, exposed, landscape, shoot, taken, with_mover
+
+SCENE = landscape(1200)
+PLACES = (0.0, 6.0, 12.0)
+MOVER = (600.0, 400.0, 60.0)  # x, y, radius
+
+
+def _burst(moved: dict[int, float], count: int = 5, seed: int = 0) -> list[object]:
+    return [taken(with_mover(SCENE, *MOVER, moved.get(i, 0.0), 0), seed=seed + i) for i in range(count)]
+
+
+def test_a_burst_is_merged_without_the_frame_that_moved() -> None:
+    found = shoot(Shot("burst", _burst({2: 12.0})))  # type: ignore[arg-type]
+    assert found.keep(0) == ["yes", "yes", "spare", "yes", "yes"]
+    assert found.of(0).left_out == ("100THRFT/THRF0003",)
+    assert found.of(0).advice.startswith("Merge without THRF0003: the subject moved 12 px there")
+    assert found.of(0).base_frame != "100THRFT/THRF0003"
+    assert "moved" in found.advised.frames["100THRFT/THRF0003"].note
+
+
+def test_a_calm_burst_is_merged_whole() -> None:
+    found = shoot(Shot("burst", _burst({})))  # type: ignore[arg-type]
+    assert found.keep(0) == ["yes"] * 5
+    assert found.of(0).advice == "Merge as it is."
+
+
+def test_an_exposure_that_moved_is_left_out_where_its_neighbours_cover_it() -> None:
+    levels = (-2.0, -1.0, 0.0, 1.0, 2.0)
+    pictures = [
+        exposed(with_mover(SCENE, *MOVER, 9.0 if level == 1.0 else 0.0, 0), level, seed=i)
+        for i, level in enumerate(levels)
+    ]
+    data = [camera(exposure_s=2.0**level / 64) for level in levels]
+    found = shoot(Shot("bracket", pictures, data))
+    assert "100THRFT/THRF0004" in found.of(0).left_out
+    assert found.keep(0)[3] == "spare"
+    assert found.keep(0)[0] == "yes" and found.keep(0)[4] == "yes"
+    assert "exposure 4" in found.of(0).advice
+
+
+def test_a_focus_position_shot_twice_is_kept_once() -> None:
+    focus = (0.0, 0.0, 6.0, 12.0)
+    found = shoot(Shot("stack", [at_places(SCENE, PLACES, x, seed=i) for i, x in enumerate(focus)]))
+    assert found.keep(0).count("yes") == 3
+    assert found.keep(0)[2:] == ["yes", "yes"]
+    assert "are enough" in found.of(0).advice
+
+
+def test_no_frame_is_given_up_that_alone_holds_its_part_sharp() -> None:
+    found = shoot(Shot("stack", [at_places(SCENE, PLACES, x, seed=i) for i, x in enumerate(PLACES)]))
+    assert found.keep(0) == ["yes"] * 3
+
+
+def test_what_must_be_shot_again_is_named_with_a_shutter_that_holds() -> None:
+    def frame(focus: float, dx: float, seed: int) -> object:
+        return at_places(with_mover(SCENE, 800, 400, 90, dx, 0), PLACES, focus, seed)
+
+    pictures = [frame(0.0, 0, 1), frame(6.0, 0, 2), frame(12.0, 14.0, 3)]
+    found = shoot(Shot("stack", pictures, [camera(1 / 4, 200)] * 3))  # type: ignore[arg-type]
+    verdict = found.verdicts[found.grouping.sets[0].set_id]
+    assert verdict.outlook in ("hard", "lost")
+    advice = found.of(0).advice
+    assert advice.startswith("Again from focus 2, two frames; wait for a lull")
+    assert re.search(r"1/\d+ s at ISO \d+ would have held it within 2 px", advice)
+    assert verdict.reasons[0] not in advice
+    assert found.keep(0) == ["yes"] * 3, "a hard set is kept until it has been shot again"
+
+
+def test_of_two_takes_the_calm_one_is_merged_and_the_other_spare() -> None:
+    still = Shot("burst", _burst({}, 3, 10), take=2)  # type: ignore[arg-type]
+    windy = Shot("burst", _burst({0: 0.0, 1: 15.0, 2: 31.0}, 3), take=1)  # type: ignore[arg-type]
+    found = shoot(windy, still)
+    assert found.of(1).best_take is True and found.of(0).best_take is False
+    assert found.keep(0) == ["spare"] * 3 and found.keep(1) == ["yes"] * 3
+    assert found.of(0).advice == "Merge take 2 of this scene instead."
+    assert "best of its 2 takes" in found.of(1).advice
+    assert found.advised.order[0] == found.grouping.sets[1].set_id
+
+
+def test_a_frame_of_the_other_take_is_offered_with_its_light() -> None:
+    def take(light: float, moved: float, seed: int) -> list[object]:
+        dx = (0.0, moved, 0.0)
+        return [exposed(with_mover(SCENE, *MOVER, dx[i], 0), light + (-2, 0, 2)[i], seed + i) for i in range(3)]
+
+    data = [camera(exposure_s=2.0**level / 64) for level in (-2, 0, 2)]
+    best = Shot("bracket", take(0.0, 25.0, 1), data, take=1)  # type: ignore[arg-type]
+    other = Shot("bracket", take(-0.4, 25.0, 7)[:1] + take(-0.4, 0.0, 7)[1:], data, take=2)  # type: ignore[arg-type]
+    found = shoot(best, other)
+    offers = [b for i in (0, 1) for b in found.of(i).borrow]
+    for offer in offers:
+        assert offer.frame != offer.instead_of
+        assert abs(abs(offer.light_ev) - 0.4) < 0.15
+        assert offer.shift_px < 3
+
+
+def test_easy_sets_come_first() -> None:
+    windy = Shot("burst", _burst({0: 0.0, 1: 15.0, 2: 31.0}, 3))  # type: ignore[arg-type]
+    calm = Shot("burst", _burst({}, 3, 20), scene=2)  # type: ignore[arg-type]
+    found = shoot(windy, calm)
+    assert found.advised.order == (found.grouping.sets[1].set_id, found.grouping.sets[0].set_id)
