@@ -225,6 +225,8 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
             gxe = np.float32(0)
             gye = np.float32(0)
             see = np.float32(0)
+            mgx = np.float32(0)
+            mgy = np.float32(0)
             quarter = np.float32(0.25)
             for i in range(margin, size - margin):
                 for j in range(margin, size - margin):
@@ -236,12 +238,19 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
                     gy = quarter * (
                         (a_patch[i + 1, j] - a_patch[i - 1, j]) + gain * (b_patch[i + 1, j] - b_patch[i - 1, j])
                     )
+                    mgx += w * gx
+                    mgy += w * gy
                     hxx += w * gx * gx
                     hxy += w * gx * gy
                     hyy += w * gy * gy
                     gxe += w * gx * e
                     gye += w * gy * e
                     see += w * e * e
+            # A ramp of brightness moved along itself is the same ramp at another level: what the windows' own means
+            # take up says nothing of the displacement.
+            hxx -= mgx * mgx / n
+            hxy -= mgx * mgy / n
+            hyy -= mgy * mgy / n
             if zncc > best:
                 best = zncc
                 result[k, 0] = dx

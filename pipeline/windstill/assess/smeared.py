@@ -79,7 +79,8 @@ def measure_smear(
         # Where the thing is in b, whose tiles are then the crisp ones.
         centres = np.stack([cols, rows], axis=1) * grid.tile_px + (grid.tile_px - 1) / 2
         to_a = at_reductions(b_to_a, b.reduction, a.reduction)
-        in_b = apply(inverse(b_to_a), centres + moved_by[:, rows, cols].T.astype(np.float64))
+        went = centres + moved_by[:, rows, cols].T
+        in_b = apply(inverse(b_to_a), went.astype(np.float64))
         at = np.clip(np.floor(in_b / grid_b.tile_px).astype(int), 0, np.array([grid_b.cols, grid_b.rows]) - 1)
         there = np.zeros(grid_b.shape, bool)
         there[at[:, 1], at[:, 0]] = True

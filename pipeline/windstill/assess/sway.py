@@ -29,6 +29,7 @@ _SMALLEST_HALF = 8
 _REACH = 4.0  # pixels of a level a window is led from where it starts
 _EQUALISE = 4  # smoothing passes on a level: a disc of up to about six pixels there
 _COARSEST = 4  # levels above the working one on which unequal blur is still matched
+_GRAIN_GRADIENT = 5 / 48  # mean squared gradient over both frames' summed variance, of noise smoothed by [1 2 1]
 _GRADIENT_NOISE = 24 / 64  # energy of Sobel / 8 in both directions on white noise of variance 1
 
 
@@ -118,7 +119,32 @@ def measure_sway(
         _search(a, moved, centres, tile_level, base_half, sigma, np.nonzero(doubtful)[0], state, settings)
         for _ in range(2):
             _spread(a, moved, centres, tile_level, base_half, rows, cols, grid, sigma, state, settings)
+        state.found[_impostors(a, moved, centres, base_half, sigma, state), ZNCC] = -1
     return _finish(state, sigma, rows, cols, grid, a.reduction, base_half, alike, settings)
+
+
+def _impostors(
+    a: Pyramid,
+    moved: list[Plane],
+    centres: NDArray[np.float64],
+    base_half: int,
+    sigma: NDArray[np.float32],
+    state: _State,
+) -> NDArray[np.intp]:
+    """Tiles led to a place in b whose own content never moved: nothing can have come there.
+
+    What b shows where a tile is said to have gone must be the tile, and not what a shows there already.
+    """
+    away = np.nonzero(state.searched & (state.zncc > -1))[0]
+    explained = _noise_free(state.found[away], sigma[away], state.level[away])
+    stays = np.full(away.size, -1.0, np.float32)
+    nowhere = np.zeros((away.size, 2))
+    for level in np.unique(state.level[away]):
+        here = state.level[away] == level
+        there = centres[away[here]] + state.d[away[here]]
+        at_rest = _refine_at(a, moved, there, nowhere[here], int(level), base_half, 4, 1.0)
+        stays[here] = _noise_free(at_rest, sigma[away[here]], state.level[away[here]])
+    return np.asarray(away[stays >= explained], np.intp)
 
 
 def _shared_level(
@@ -456,6 +482,9 @@ def _finish(
     model_samples = settings.model_samples * settings.equal_blur_samples**equal_blur
     spread_of = from_noise / independent + (residual - from_noise) / model_samples
     smaller, larger, along = tensor_axes(state.found)
+    # Noise has gradients too, and nothing can be matched by them.
+    from_grain = _GRAIN_GRADIENT * _smoothed_noise(sigma, tile_level)
+    smaller, larger = np.maximum(smaller - from_grain, 0), np.maximum(larger - from_grain, 0)
     scale = (2.0**tile_level * reduction).astype(np.float32)
     error_along, error_across = (
         np.sqrt(spread_of / np.maximum(eigen, 1e-6)) * scale for eigen in (smaller, larger)
