@@ -83,7 +83,8 @@ def add_masks_command(app: typer.Typer) -> None:
             say(problem, 0)
         if reason:
             say(f"without smear and gaps: {reason}", 0)
-        print(printable(f"{done.files} mask{'s' if done.files != 1 else ''} in {done.folder}"))
+        count = f"{done.files} mask{'s' if done.files != 1 else ''}"
+        print(printable(f"{count} in {done.folder} (shares are of the picture)"))
         return 1 if done.problems or reason else 0
 
 
