@@ -61,7 +61,7 @@ class Picture:
     energy: float
     scale: float
     elsewise: tuple[Callable[[], Picture], ...] = ()
-    _spectrum: NDArray[np.complex64] | None = None
+    _spectra: dict[tuple[int, int], NDArray[np.complex64]] = dc_field(default_factory=dict)
     _others: tuple[Picture, ...] | None = None
     _slopes: tuple[FloatMap, FloatMap] | None = None
     _blurred: Picture | None = None
@@ -87,12 +87,17 @@ class Picture:
             Columns of the least-squares problem; inverse of its normal matrix.
         """
         if margin not in self._normals:
-            gx, gy = self.slopes()
-            x, y = _from_centre(self.field.shape)
+            slope_x, slope_y = self.slopes()
             height, width = self.field.shape
             inner = (slice(margin, height - margin), slice(margin, width - margin))
-            gx, gy, x, y = gx[inner], gy[inner], x[inner], y[inner]
-            columns = np.stack([gx, gy, gx * x + gy * y, gy * x - gx * y]).reshape(4, -1)
+            gx, gy, (x, y) = slope_x[inner], slope_y[inner], (p[inner] for p in _from_centre(self.field.shape))
+            stacked = np.empty((4, *gx.shape), np.float32)
+            stacked[0], stacked[1] = gx, gy
+            np.multiply(gx, x, out=stacked[2])
+            stacked[2] += gy * y
+            np.multiply(gy, x, out=stacked[3])
+            stacked[3] -= gx * y
+            columns = stacked.reshape(4, -1)
             matrix = (columns @ columns.T).astype(np.float64)
             matrix[np.diag_indices(4)] = matrix[np.diag_indices(4)] * 1.001 + 1e-6
             self._normals[margin] = (columns, np.linalg.inv(matrix).astype(np.float32))
@@ -102,14 +107,20 @@ class Picture:
         """The same with a softer field, along which the search reaches further, kept."""
         if self._blurred is None:
             field = cv2.GaussianBlur(self.field, (0, 0), _SEARCH_SIGMA_PX)
-            self._blurred = Picture(self.luma, field, float(np.mean(field**2)), self.scale)
+            self._blurred = Picture(self.luma, field, _dot(field, field) / field.size, self.scale)
         return self._blurred
 
     def spectrum(self, shape: tuple[int, int]) -> NDArray[np.complex64]:
         """Zero-padded transform of the field, kept."""
-        if self._spectrum is None:
-            self._spectrum = scipy.fft.rfft2(self.field, s=shape).astype(np.complex64)
-        return self._spectrum
+        if shape not in self._spectra:
+            self._spectra[shape] = scipy.fft.rfft2(self.field, s=shape).astype(np.complex64, copy=False)
+        return self._spectra[shape]
+
+    def forget(self) -> None:
+        """Let go of everything that can be worked out again."""
+        self._spectra.clear()
+        self._normals.clear()
+        self._slopes = self._blurred = self._others = None
 
     def others(self) -> tuple[Picture, ...]:
         """The other projections, kept."""
@@ -195,7 +206,7 @@ def _projected(
     map_x, map_y, inside = _sphere_maps(width, height, round(focal_px, 1))
     luma = cv2.remap(luma, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     field = structure(luma, floor) * inside
-    return Picture(luma, field, float(np.mean(field**2)), float(max(height, width)), elsewise)
+    return Picture(luma, field, _dot(field, field) / field.size, float(max(height, width)), elsewise)
 
 
 def structure(luma: NDArray[np.uint8], floor_steps: float) -> FloatMap:
@@ -215,7 +226,9 @@ def structure(luma: NDArray[np.uint8], floor_steps: float) -> FloatMap:
     # A horizon fits any view of one place and many of others: what runs on along a row tells nothing.
     field -= cv2.blur(field, (_ALONG_ROW_PX, 1), borderType=cv2.BORDER_REFLECT)
     # A single bright lamp must not outweigh the rest.
-    return np.clip(field, -2.5, 2.5)
+    np.minimum(field, 2.5, out=field)
+    np.maximum(field, -2.5, out=field)
+    return field
 
 
 def _surroundings(plane: FloatMap) -> FloatMap:
@@ -370,7 +383,8 @@ def _fitted(a: Picture, b: Picture, start: _Fit = (0.0, 0.0, 0.0, 0.0), steps: i
         margin = 4 * min(1 + int(np.abs(fit).sum() / 4), min(height, width) // 16)
         inner = (slice(margin, height - margin), slice(margin, width - margin))
         rest = cv2.subtract(_warped(b.field, fit)[inner], a.field[inner])
-        np.clip(rest, -_OUTLIER, _OUTLIER, out=rest)
+        np.minimum(rest, _OUTLIER, out=rest)
+        np.maximum(rest, -_OUTLIER, out=rest)
         columns, solver = a.normal(margin)
         step = solver @ (columns @ rest.ravel())
         length = float(np.abs(step).max())
@@ -477,8 +491,10 @@ def _candidates(a: Picture, b: Picture, count: int, least: float) -> list[tuple[
 @lru_cache(maxsize=16)
 def _lattice(height: int, width: int, least: float) -> tuple[FloatMap, tuple[int, int]]:
     """Weights of all shifts that can leave the least overlap, 0 where they do not; shape of the padded transform."""
-    shape = (scipy.fft.next_fast_len(2 * height, real=True), scipy.fft.next_fast_len(2 * width, real=True))
     reach_y, reach_x = max(int(height * (1 - least)), 1), max(int(width * (1 - least)), 1)
+    # Room for the furthest shift either way is enough: what wraps round lies beyond it.
+    tall = scipy.fft.next_fast_len(height + reach_y + 1, real=True)
+    shape = (tall, scipy.fft.next_fast_len(width + reach_x + 1, real=True))
     dys, dxs = np.arange(-reach_y, reach_y + 1), np.arange(-reach_x, reach_x + 1)
     area = np.outer(height - np.abs(dys), width - np.abs(dxs)) / (height * width)
     weight = np.where(area >= least, 1 / np.sqrt(np.maximum(area, least)), 0).astype(np.float32)

@@ -120,7 +120,7 @@ def _coherent(ratio: FloatMap, solid: FloatMap, settings: GroupSettings) -> floa
 
     Defocus changes neighbouring cells alike; noise does not.
     """
-    ratio = np.clip(ratio, -2, 2) * solid
+    ratio = np.minimum(np.maximum(ratio, -2), 2) * solid
     near = cv2.boxFilter(solid, -1, (3, 3), normalize=False)
     local = cv2.boxFilter(ratio, -1, (3, 3), normalize=False) / np.maximum(near, 1)
     inside = solid > 0
@@ -129,7 +129,8 @@ def _coherent(ratio: FloatMap, solid: FloatMap, settings: GroupSettings) -> floa
     count = cv2.boxFilter(solid, -1, (5, 5), normalize=False)
     mean = cv2.boxFilter(ratio, -1, (5, 5), normalize=False) / np.maximum(count, 1)
     beyond = np.maximum(3.5 * max(scatter, 0.01) / np.sqrt(np.maximum(count, 1)), settings.focus_coherent_step)
-    return float(np.mean((np.abs(mean) > beyond)[inside])) if inside.any() else 0.0
+    cells = np.count_nonzero(inside)
+    return np.count_nonzero((np.abs(mean) > beyond) & inside) / cells if cells else 0.0
 
 
 def _overlap(shape: tuple[int, int], dx: float, dy: float) -> tuple[tuple[slice, slice], tuple[slice, slice]]:

@@ -7,6 +7,7 @@ from collections import OrderedDict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -85,6 +86,7 @@ class Gallery:
     scores: Mapping[str, FrameScore]
     settings: GroupSettings
     _recent: OrderedDict[int, Picture | None] = field(default_factory=OrderedDict)
+    _ready: OrderedDict[int, None] = field(default_factory=OrderedDict)
     _maps: dict[int, SharpMap | None] = field(default_factory=dict)
     _lit: dict[int, float] = field(default_factory=dict)
     _features: OrderedDict[tuple[int, bool], views.Features] = field(default_factory=OrderedDict)
@@ -93,8 +95,14 @@ class Gallery:
         """Content of frame i, ``None`` where it could not be decoded."""
         if i in self._recent:
             self._recent.move_to_end(i)
-            return self._recent[i]
-        self._load(i)
+        else:
+            self._load(i)
+        self._ready[i] = None
+        self._ready.move_to_end(i)
+        while len(self._ready) > self.settings.pictures_ready:
+            old = self._recent.get(self._ready.popitem(last=False)[0])
+            if old is not None:
+                old.forget()
         return self._recent[i]
 
     def sharp(self, i: int) -> SharpMap | None:
@@ -118,7 +126,7 @@ class Gallery:
             self._recent[i] = content.picture_of(score, frame.camera, self.settings)
             if i not in self._maps:
                 self._maps[i] = focus.sharp_map(score, self.settings)
-            self._lit[i] = abs(float(score.small.mean()) / 255 - 0.45)
+            self._lit[i] = abs(cv2.mean(score.small)[0] / 255 - 0.45)
         while len(self._recent) > self.settings.pictures_kept:
             self._recent.popitem(last=False)
 

@@ -108,6 +108,8 @@ def _scene_of(
     likeness = np.asarray(prints) @ entry.print_
     closest = np.argsort(-likeness, kind="stable")[: settings.scenes_alike]
     for number in dict.fromkeys([*recent, *closest.tolist()]):
+        if number != len(scenes) - 1 and likeness[number] < settings.scene_likeness:
+            continue
         known = scenes[number]
         for other in dict.fromkeys([len(known) - 1, 0]):
             if _one_scene(known[other], entry, galleries, settings):

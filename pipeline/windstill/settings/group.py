@@ -239,10 +239,18 @@ class GroupSettings(Section):
     levels_max: int = Field(4, ge=1, le=6, description="Levels of nesting looked for.")
     pairs_tried: int = Field(3, ge=1, description="Pairs of frames compared between two sets.")
     surroundings: int = Field(6, ge=1, description="Links either side that say what pause and shift are usual.")
-    pictures_kept: int = Field(96, ge=16, description="Comparison pictures kept in memory per stream.")
+    pictures_kept: int = Field(384, ge=16, description="Comparison pictures kept in memory per stream, 60 kB each.")
+    pictures_ready: int = Field(
+        32, ge=8, description="Of those, how many keep what was worked out for registration, half a megabyte each."
+    )
 
     # -- scenes ------------------------------------------------------------------------------------------------
     scene_overlap: float = Field(0.5, gt=0, le=1, description="Share of the picture one scene's sets share.")
     scene_focal_ratio: float = Field(1.15, gt=1, description="Ratio of focal lengths within one scene.")
     scenes_recent: int = Field(2, ge=0, description="Scenes seen last that every set is compared with.")
+    scene_likeness: float = Field(
+        0.35, ge=0, lt=1,
+        description="Correlation of coarse spectra that a scene before the last needs to be compared at all: of one "
+        "scene they reach 0.9 as a rule, of two 0.3.",
+    )
     scenes_alike: int = Field(2, ge=0, description="Further scenes, by resemblance, that it is compared with.")
