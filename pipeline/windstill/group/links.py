@@ -426,8 +426,10 @@ def zoom_sureness(seen: ContentLink, settings: GroupSettings) -> float:
     """Change of scale over what registration alone may feign; ``nan`` where the camera was not still."""
     if seen.view != "same" or seen.shift > settings.still_shift or abs(seen.turn_deg) > settings.still_turn_deg:
         return math.nan
-    # What does not match (clipping, wind) may pull the scale by so much.
-    return seen.zoom / (settings.breathing_zoom + settings.breathing_unsure * (1 - seen.agreement))
+    # What does not match (clipping, wind) may pull the scale, and so does a head that gives.
+    moved = math.hypot(seen.shift, math.radians(seen.turn_deg))
+    doubt = settings.breathing_unsure * (1 - seen.agreement) + settings.breathing_moved * moved
+    return seen.zoom / (settings.breathing_zoom + doubt)
 
 
 def _steady(single: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -92,7 +92,8 @@ def _joined(
     nodes: list[Node], links: dict[tuple[int, int], Link], settings: GroupSettings, level: int,
     walls: frozenset[int], *, frame_level: bool,
 ) -> list[Node]:
-    may = None if frame_level else [_PARENTS[n.kind] for n in nodes]
+    # Focus, exposure and view each vary on one level of a picture only.
+    may = None if frame_level else [_PARENTS[n.kind] - _kinds_within(n) for n in nodes]
     found: list[Node] = []
     for piece in parse(len(nodes), links, settings, level=level, may=may, walls=walls):
         if len(piece.members) == 1:
@@ -106,6 +107,11 @@ def _joined(
         frames = tuple(sorted(f for c in children for f in c.frames))
         found.append(Node(piece.kind, frames, children, tuple(levels), inner))
     return found
+
+
+def _kinds_within(node: Node) -> frozenset[Kind]:
+    kinds: set[Kind] = {node.kind} if node.is_set else set()
+    return frozenset(kinds.union(*(_kinds_within(child) for child in node.children)))
 
 
 def _node_links(

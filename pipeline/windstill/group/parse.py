@@ -221,7 +221,7 @@ def _brackets_ending(
         k = i
         before = closed[i - 1] if i else None
         pattern = tuple(e - levels[-1] for e in reversed(levels))
-        total = cost + settings.set_nats + _shape_cost(pattern, settings)
+        total = cost + settings.set_nats + _shape_cost(pattern, nominal, settings)
         start = before.cost if before else 0.0
         chain_before = before
         for earlier in brackets[i - 1] if i else []:
@@ -235,14 +235,14 @@ def _brackets_ending(
     return found
 
 
-def _shape_cost(pattern: tuple[float, ...], settings: GroupSettings) -> float:
-    """Brackets have few, odd, evenly stepped exposures, more often than not."""
+def _shape_cost(pattern: tuple[float, ...], nominal: bool, settings: GroupSettings) -> float:
+    """Brackets have few, odd, evenly stepped exposures, more often than not; written steps are hardly ever uneven."""
     cost = 0.0 if len(pattern) in (3, 5, 7, 9) else settings.even_count_nats
     ordered = sorted(pattern)
     gaps = [b - a for a, b in itertools.pairwise(ordered)]
     mean = sum(gaps) / len(gaps)
     spread = max(abs(g - mean) for g in gaps) / mean
-    return cost + settings.uneven_step_nats * min(spread, 1.0)
+    return cost + (settings.uneven_written_nats if nominal else settings.uneven_step_nats) * min(spread, 1.0)
 
 
 def _alike(p: tuple[float, ...], q: tuple[float, ...], tolerance: float) -> bool:

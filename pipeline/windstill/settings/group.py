@@ -140,7 +140,8 @@ class GroupSettings(Section):
     uneven_nats_per_ev: float = Field(4.0, ge=0, description="Nats per EV where exposure should hold.")
     uneven_cap_nats: float = Field(9.0, ge=0, description="Nats. The most an exposure step costs there.")
     even_count_nats: float = Field(0.7, ge=0, description="Nats. Cost of a bracket not of 3, 5, 7 or 9.")
-    uneven_step_nats: float = Field(1.0, ge=0, description="Nats. Cost of unevenly stepped exposures.")
+    uneven_step_nats: float = Field(1.0, ge=0, description="Nats. Cost of exposures unevenly stepped by the pictures.")
+    uneven_written_nats: float = Field(4.0, ge=0, description="Nats. The same by camera data.")
     pattern_nats: float = Field(
         2.0, ge=0, description="Nats. Gain of a bracket that repeats the one just before: the setting stays on."
     )
@@ -172,6 +173,9 @@ class GroupSettings(Section):
     )
     breathing_unsure: float = Field(
         0.04, ge=0, description="log scale that a full lack of agreement could feign; clipped skies pull the scale."
+    )
+    breathing_moved: float = Field(
+        0.5, ge=0, description="log scale per long side, or radian, by which the camera moved: it also tips to and fro."
     )
     breathing_nats: float = Field(4.0, ge=0, description="Nats. The most that a change of scale says for focus.")
     focus_nats: float = Field(2.0, gt=0, description="Nats per doubling of the traded area.")
