@@ -18,7 +18,7 @@ from windstill.assess.coverage import (
 )
 from windstill.records import CameraMapping, CoverageMeasure, Frame, FrameScore, FrameSet, PairMeasure
 
-SCENE = landscape(1200)
+SCENE = landscape(960)
 K = 50.0**2 / (8.0 * 0.030 * 1000)  # px metres: f^2 / (N pitch) of `camera`, 10.417
 PLACES = tuple(K / s for s in (0.6, 0.9, 1.8, 50.0))  # 17.4, 11.6, 5.8 and 0.2 px: strips at these distances
 
@@ -93,8 +93,8 @@ def _bracket(levels: tuple[float, ...], scene: np.ndarray[tuple[int, ...], np.dt
 
 def test_pixels_clipped_in_every_frame_are_a_gap_and_those_of_one_frame_are_not() -> None:
     bright = SCENE.copy()
-    bright[500:700, 300:900] = 250  # a wet rock in the sun, away from the upper border
-    share = 100 * 200 * 600 / bright.size
+    bright[350:510, 240:720] = 250  # a wet rock in the sun, away from the upper border
+    share = 100 * 160 * 480 / bright.size
     gap = _bracket((0.5, 1.5, 2.5), bright).found[0]
     assert gap.what == "bright" and "clipped in every frame" in gap.phrase
     assert gap.share_pct > 0.8 * share

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 from windstill.advise.flowers import take_from
 from windstill.advise.say import Speaker
 from windstill.advise.standing import stand
-from windstill.advise.subset import Chosen, choose
+from windstill.advise.subset import LONG_BURST, Chosen, choose, choose_long_burst
 from windstill.advise.takes import OUTLOOK_ORDER, best_takes, borrowable
 from windstill.records import (
     Borrow,
@@ -119,7 +119,9 @@ def _keep(
     chosen = Chosen(tuple(measure.frames) if measure else tuple(readable))
     sources: tuple[TakeFrom, ...] = ()
     whole = measure is not None and all(n in scores for n in measure.frames)
-    if measure is not None and verdict is not None and whole and len(measure.frames) >= 2:
+    if measure is not None and whole and node.kind == "burst" and len(measure.frames) > LONG_BURST:
+        chosen = choose_long_burst(measure, scores, settings)
+    elif measure is not None and verdict is not None and whole and len(measure.frames) >= 2:
         standing = stand(measure, scores, verdict.tolerance_px, settings)
         chosen = choose(standing, frames, settings)
         if verdict.outlook in _TROUBLED:

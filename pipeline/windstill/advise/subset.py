@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -12,11 +13,13 @@ from numpy.typing import NDArray
 from windstill.advise.service import service
 from windstill.advise.standing import Standing
 from windstill.optics.exposure import recorded_level
-from windstill.records import Frame, FrameScore
+from windstill.records import Frame, FrameScore, SetMeasure
 from windstill.settings import AdviseSettings
 
 Tiles = dict[str, NDArray[np.bool_]]
-_MANY = 64  # base frames of a long burst that are tried
+_MANY = 24  # stillest frames of a burst that are tried as the one the others agree with
+LONG_BURST = 200
+"""Frames. Longer bursts are not compared frame by frame: maps of all of them would fill the memory."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,7 +71,7 @@ def choose(standing: Standing, frames: Mapping[str, Frame], settings: AdviseSett
     served = service(standing, settings)
     if standing.measure.kind == "burst":
         return _burst(names, standing, settings)
-    whole = _covered(names, served)
+    whole = int((_counts(names, served) > 0).sum())
     if whole == 0:
         return Chosen(tuple(names))
     levels = _levels(names, frames, standing)
@@ -80,12 +83,15 @@ def choose(standing: Standing, frames: Mapping[str, Frame], settings: AdviseSett
     return Chosen(tuple(kept), tuple(swayed), smeared, doubles, left)
 
 
-def _covered(names: Sequence[str], served: Tiles) -> int:
-    return int(np.logical_or.reduce([served[n] for n in names]).sum()) if names else 0
+def _counts(names: Sequence[str], served: Tiles) -> NDArray[np.int32]:
+    """How many of the frames serve each tile."""
+    return np.asarray(np.sum([served[n] for n in names], axis=0), np.int32)
 
 
-def _covers(names: Sequence[str], served: Tiles, whole: int, settings: AdviseSettings) -> bool:
-    return bool(names) and _covered(names, served) >= whole * (1 - settings.drop_loses_pct / 100)
+def _spares(name: str, counts: NDArray[np.int32], served: Tiles, whole: int, settings: AdviseSettings) -> bool:
+    """Whether the frames counted go on covering without this one."""
+    left = int(((counts - served[name]) > 0).sum())
+    return left > 0 and left >= whole * (1 - settings.drop_loses_pct / 100)
 
 
 def _harm(names: Sequence[str], standing: Standing) -> int:
@@ -97,13 +103,14 @@ def _without_sway(
     names: Sequence[str], served: Tiles, whole: int, standing: Standing, settings: AdviseSettings
 ) -> tuple[list[str], list[str]]:
     kept, dropped = list(names), []
-    harm = _harm(kept, standing)
+    harm, motion = _harm(kept, standing), _motions(standing.measure, standing.scores)
     while harm > 0 and len(kept) > 1:
         ways = []
+        counts = _counts(kept, served)
         for name in kept:
             rest = [n for n in kept if n != name]
-            if _covers(rest, served, whole, settings):
-                ways.append((_harm(rest, standing), _motion(name, standing), name))
+            if _spares(name, counts, served, whole, settings):
+                ways.append((_harm(rest, standing), motion[name], name))
         if not ways:
             break
         # The least sway left; of equals the frame that moved most is given up.
@@ -116,10 +123,16 @@ def _without_sway(
     return kept, dropped
 
 
-def _motion(name: str, standing: Standing) -> float:
-    """How unquiet a frame is: its smear and its mean sway against its neighbours."""
-    sways = [p.sway_p95_px or 0.0 for p in standing.measure.pairs if name in (p.frame_a, p.frame_b)]
-    return (standing.scores[name].frame_smear_px or 0.0) + (float(np.mean(sways)) if sways else 0.0)
+def _motions(measure: SetMeasure, scores: Mapping[str, FrameScore]) -> dict[str, float]:
+    """How unquiet each frame is: its smear and its mean sway against its neighbours."""
+    sways: dict[str, list[float]] = {n: [] for n in measure.frames}
+    for pair in measure.pairs:
+        for name in (pair.frame_a, pair.frame_b):
+            sways.setdefault(name, []).append(pair.sway_p95_px or 0.0)
+    return {
+        n: (scores[n].frame_smear_px or 0.0) + (float(np.mean(values)) if values else 0.0)
+        for n, values in sways.items() if n in scores
+    }  # fmt: skip
 
 
 def _without_doubles(
@@ -130,13 +143,14 @@ def _without_doubles(
     harm = _harm(kept, standing)
     while len(kept) > 1:
         ways = []
+        counts = _counts(kept, served)
         for name in kept:
             rest = [n for n in kept if n != name]
-            if not _covers(rest, served, whole, settings) or not _steps_blend(rest, names, levels, settings):
+            if not _spares(name, counts, served, whole, settings) or not _steps_blend(rest, names, levels, settings):
                 continue
             if _harm(rest, standing) <= harm and _known(name, kept, standing, settings):
-                others = np.logical_or.reduce([served[n] for n in rest])
-                ways.append((int((served[name] & ~others).sum()), int(served[name].sum()), name))
+                alone = int((served[name] & (counts == 1)).sum())
+                ways.append((alone, int(served[name].sum()), name))
         if not ways:
             break
         name = min(ways)[-1]
@@ -192,18 +206,33 @@ def _smeared(name: str, kept: Sequence[str], scores: Mapping[str, FrameScore], t
 
 def _burst(names: list[str], standing: Standing, settings: AdviseSettings) -> Chosen:
     """The largest group of frames still against one of them; of equals, that around the stillest."""
-    sharpness = {n: standing.scores[n].sharpness for n in names}
-    clear = settings.burst_sharpness_share * float(np.median(list(sharpness.values())))
-    smeared = [n for n in names if sharpness[n] < clear]
-    sound = [n for n in names if n not in smeared] or list(names)
-    bases = sorted(sound, key=lambda n: (_motion(n, standing), names.index(n)))[:_MANY]
+    smeared, sound, bases = _sound(names, standing.measure, standing.scores, settings)
 
     def still(base: str) -> list[str]:
         return [n for n in sound if n == base or standing.moved(base, n).largest_px <= standing.tolerance_px]
 
-    groups = {base: still(base) for base in bases}
-    base = max(bases, key=lambda b: (len(groups[b]), -bases.index(b)))
+    groups = {base: still(base) for base in bases[:_MANY]}
+    base = max(groups, key=lambda b: (len(groups[b]), -bases.index(b)))
     keep = groups[base]
     swayed = tuple(n for n in sound if n not in keep)
     left = max((standing.moved(base, n).largest_px for n in keep if n != base), default=0.0)
     return Chosen(tuple(keep), swayed, tuple(n for n in smeared if n not in keep), (), left, base)
+
+
+def choose_long_burst(measure: SetMeasure, scores: Mapping[str, FrameScore], settings: AdviseSettings) -> Chosen:
+    """Frames of a burst of hundreds: its sharp ones, which are alternatives rather than one merge."""
+    names = [n for n in measure.frames if n in scores]
+    smeared, sound, bases = _sound(names, measure, scores, settings)
+    return Chosen(tuple(sound), smeared=tuple(smeared), moved_px=math.inf, base=bases[0])
+
+
+def _sound(
+    names: Sequence[str], measure: SetMeasure, scores: Mapping[str, FrameScore], settings: AdviseSettings
+) -> tuple[list[str], list[str], list[str]]:
+    """Frames clearly softer than the burst's better half, the others, and these by stillness."""
+    sharpness = {n: scores[n].sharpness for n in names}
+    clear = settings.burst_sharpness_share * float(np.median(list(sharpness.values())))
+    soft = {n for n in names if sharpness[n] < clear}
+    sound = [n for n in names if n not in soft] or list(names)
+    motion = _motions(measure, scores)
+    return [n for n in names if n in soft and n not in sound], sound, sorted(sound, key=lambda n: motion[n])
