@@ -107,3 +107,15 @@ def test_easy_sets_come_first() -> None:
     calm = Shot("burst", _burst({}, 3, 20), scene=2)  # type: ignore[arg-type]
     found = shoot(windy, calm)
     assert found.advised.order == (found.grouping.sets[1].set_id, found.grouping.sets[0].set_id)
+
+
+def test_a_sweep_that_stops_short_says_where_to_focus_next_time() -> None:
+    k = 50.0**2 / (8.0 * 0.030 * 1000)  # computed: f^2 / (N pitch) of `camera`, px metres
+    places = (k / 0.6, k / 0.9, k / 1.8, k / 50)
+    focus = (17.4, 14.5, 11.6, 8.7)  # the last at 1.2 m; the farthest strip keeps a disc of 8.5 px
+    pictures = [at_places(SCENE, places, x, seed=i) for i, x in enumerate(focus)]
+    found = shoot(Shot("stack", pictures, [camera(focus_m=k / x) for x in focus]))
+    said = found.of(0).advice
+    metres = [float(m) for m in re.findall(r"(\d+(?:\.\d+)?) m", said)]
+    assert "focused at" in said
+    assert metres and min(metres) > 1.8
