@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from windstill.records import (
     Frame,
@@ -20,6 +20,7 @@ from windstill.records import (
     SetAdvice,
     SetMeasure,
     SetVerdict,
+    encode_name,
 )
 from windstill.run import codec, outputs
 from windstill.run.budget import scratch_bytes, workers_for
@@ -37,6 +38,10 @@ from windstill.run.shelf import Shelf
 from windstill.run.stages import Spreader, Stages
 from windstill.settings import Settings
 
+if TYPE_CHECKING:
+    from windstill.group import Overrides
+
+OVERRIDES_FILE = "sets.toml"
 _HARMLESS = "counted once"  # what `scan` says of a byte-identical copy
 _ROOMS = ("scan", "imaging", "score", "group", "assess", "advise")
 
@@ -119,16 +124,18 @@ def reviewed(
                 make_out(out)
                 lock = stack.enter_context(FolderLock(out))
             listing = listing_digest(shoot)
-            key = _outcome_key(shoot, listing, settings)
+            overrides = _overrides(out)
+            key = _outcome_key(shoot, listing, settings, overrides)
             outcome = None if options.fresh or options.verify else _recalled(cache, key)
             if outcome is None:
-                outcome = _work_out(shoot, listing, folder, settings, options, cache, ledger, progress)
+                outcome = _work_out(shoot, listing, folder, settings, options, cache, ledger, progress, overrides)
                 if _settled(outcome):
                     cache.put(key, codec.dumps(outcome))
             else:
                 ledger.reused.update(scores=len(outcome.score_keys), sets=len(outcome.measure_keys))
             review = _review(outcome, cache)
-            review.run.update(command=options.command)
+            # Where the originals are, for the commands that come after; paths stand in run.json and nowhere else.
+            review.run.update(command=options.command, shoot=encode_name(str(shoot)))
             if out is not None and lock is not None:
                 outputs.write(review, out, settings, cache, key, ledger, lock, progress, options.fresh)
             else:
@@ -147,6 +154,7 @@ def _work_out(
     cache: Cache,
     ledger: Ledger,
     progress: Progress,
+    overrides: Overrides | None,
 ) -> Outcome:
     """Everything from the files to the advice; workers and their planes are gone when it returns."""
     with ExitStack() as stack:
@@ -156,6 +164,7 @@ def _work_out(
             spread=_spreader(stack, shoot, scratch, settings, options, progress),
             scratch=scratch, scratch_limit=scratch_bytes(scratch, settings.run) if scratch else 0,
             ledger=ledger, progress=progress, fresh=options.fresh, verify=options.verify,
+            overrides=overrides,
         )  # fmt: skip
         return _through(stages, shoot, listing, settings)
 
@@ -172,6 +181,11 @@ def _through(stages: Stages, shoot: Path, listing: str, settings: Settings) -> O
     scores, score_keys = stages.score(scanned.frames, problems)
     if not score_keys:
         raise ReviewError(_nothing_read(shoot, problems))
+    if stages.overrides is not None:
+        problems += [
+            Problem(OVERRIDES_FILE, "group", f"{encode_name(name)} is no frame of this shoot", "not obeyed there")
+            for name in stages.overrides.unknown(scanned.frames)
+        ]
     grouping = stages.group(scanned.frames, scores, score_keys)
     measures, measure_keys = stages.measure(scanned.frames, scores, score_keys, grouping, problems)
     with stages.ledger.stage("advise"):
@@ -234,9 +248,22 @@ def _review(outcome: Outcome, cache: Cache) -> Review:
     )
 
 
-def _outcome_key(shoot: Path, listing: str, settings: Settings) -> str:
+def _overrides(out: Path | None) -> Overrides | None:
+    """What the photographer decided about the sets, from the file beside the tables; None where there is none."""
+    if out is None or not (out / OVERRIDES_FILE).exists():
+        return None
+    from windstill.group import OverridesError, load_overrides
+
+    try:
+        return load_overrides(out / OVERRIDES_FILE)
+    except OverridesError as err:
+        raise ReviewError(str(err), 2) from err
+
+
+def _outcome_key(shoot: Path, listing: str, settings: Settings, overrides: Overrides | None) -> str:
     sections = {name: section_values(getattr(settings, name)) for name in _ROOMS}
-    return key_of("outcome", str(shoot), listing, sections, versions(_ROOMS))
+    decided = () if overrides is None else (repr(overrides),)
+    return key_of("outcome", str(shoot), listing, sections, versions(_ROOMS), *decided)
 
 
 def _recalled(cache: Cache, key: str) -> Outcome | None:

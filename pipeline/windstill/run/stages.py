@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Protocol, TypeVar
+from typing import TYPE_CHECKING, Any, Protocol, TypeVar
 
 from windstill.records import Frame, FrameScore, FrameSet, Grouping, Problem, ScannedShoot, SetMeasure
 from windstill.run import codec
@@ -19,6 +19,9 @@ from windstill.run.scratch import drop_plane
 from windstill.run.shelf import Shelf
 from windstill.run.tasks import Done, HashTask, MeasureTask, ScoreTask, hash_one, measure_one, score_one
 from windstill.settings import Settings
+
+if TYPE_CHECKING:
+    from windstill.group import Overrides
 
 T = TypeVar("T")
 
@@ -64,6 +67,8 @@ class Stages:
         Hash every file's content instead of trusting size and time.
     reading : Reading
         How frames are read.
+    overrides : Overrides or None
+        What the photographer decided about the sets.
     """
 
     root: Path
@@ -77,6 +82,7 @@ class Stages:
     fresh: bool = False
     verify: bool = False
     reading: Reading = Reading()
+    overrides: Overrides | None = None
     _planes: dict[str, int] = field(default_factory=dict)
     _plane_bytes: int = 0
 
@@ -187,10 +193,12 @@ class Stages:
         self.progress.stage("group", 0)
         key = key_of(
             "group", [frame_facts(frame) for frame in frames], dict(keys), section_values(self.settings.group),
-            versions(("group", "score", "imaging")),
+            versions(("group", "score", "imaging")), *(() if self.overrides is None else (repr(self.overrides),)),
         )  # fmt: skip
         with self.ledger.stage("group"):
-            return self._recalled(key, Grouping, lambda: group_frames(frames, scores, self.settings.group))
+            return self._recalled(
+                key, Grouping, lambda: group_frames(frames, scores, self.settings.group, self.overrides)
+            )
 
     # assess
 
