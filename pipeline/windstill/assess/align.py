@@ -84,7 +84,7 @@ def align_pair(
     limit = settings.align_max_residual_px * max(1.0, max(size_a) / 3000)
     if fit.residual_px > limit:
         return (
-            _failure(f"windows that held still disagree by {fit.residual_px:.1f} px"),
+            _failure(f"what stood still lines up to {fit.residual_px:.1f} px only, as when the camera moves sideways"),
             np.eye(3),
         )
     scale, rotation, shift_x, shift_y = _nearest_similarity(fit.matrix, size_a, size_b)
@@ -145,6 +145,8 @@ def _coarse(
 
     def consider(start: Matrix) -> bool:
         nonlocal best
+        if not np.isfinite(start).all() or abs(np.linalg.det(start)) < 1e-9:
+            return False  # features that agree by chance may squeeze the picture to a line
         fit = _fit_level(a, b, level, start, views, size_a, settings)
         if fit is not None:
             again = _fit_level(a, b, level, fit.matrix, views, size_a, settings)

@@ -71,6 +71,7 @@ def measure_sway(
     noise: FloatMap,
     unequal_exposure: bool,
     settings: AssessSettings,
+    mapping_error_px: float = 0.0,
 ) -> TileSway:
     """Measure the displacement of each wanted tile.
 
@@ -86,6 +87,9 @@ def measure_sway(
         Noise of the working planes, 8-bit steps, on the brightness scale of a.
     unequal_exposure : bool
         The frames were exposed differently on purpose.
+    mapping_error_px : float
+        What the camera mapping leaves on things that stood still, full-resolution pixels: a displacement of a few
+        times as much may be the mapping's.
 
     Returns
     -------
@@ -120,7 +124,7 @@ def measure_sway(
         for _ in range(2):
             _spread(a, moved, centres, tile_level, base_half, rows, cols, grid, sigma, state, settings)
         state.found[_impostors(a, moved, centres, base_half, sigma, state), ZNCC] = -1
-    return _finish(state, sigma, rows, cols, grid, a.reduction, base_half, alike, settings)
+    return _finish(state, sigma, rows, cols, grid, a.reduction, base_half, alike, mapping_error_px, settings)
 
 
 def _impostors(
@@ -467,6 +471,7 @@ def _finish(
     reduction: int,
     base_half: int,
     alike: NDArray[np.float32],
+    mapping_error_px: float,
     settings: AssessSettings,
 ) -> TileSway:
     explained = _explained(state, sigma)
@@ -497,6 +502,9 @@ def _finish(
     precise_along = error_along < settings.error_half_px
     displacement, completed = _complete_edges(displacement, along, edge, precise_along, rows, cols)
     error = np.where(edge, error_across, error_along)
+    # What lies within the mapping's own spread is at rest; what lies beyond may still be partly the mapping's.
+    beyond = np.hypot(*displacement.T) * reduction > 2 * mapping_error_px
+    error = np.where(beyond, np.hypot(error, 2 * mapping_error_px), error)
     # A far displacement may be a little wrong and still tell what matters.
     allowed = np.maximum(settings.error_half_px, settings.error_half_share * np.hypot(*displacement.T) * reduction)
     precise = 1 / (1 + (error / allowed) ** 2)
