@@ -63,7 +63,9 @@ class Torture:
     def check(self, what: str, *complaints: str) -> bool:
         """Note what went wrong, if anything did; gives whether nothing did."""
         found = [complaint for complaint in complaints if complaint]
-        self.failures += [f"{what}: {complaint}" for complaint in found]
+        for complaint in found:
+            self.failures.append(f"{what}: {complaint}")
+            print(f"BROKEN: {self.failures[-1]}", flush=True)
         return not found
 
     def row(self, section: str, what: str, tried: int, held: int, note: str = "") -> None:

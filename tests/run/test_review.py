@@ -303,3 +303,14 @@ def test_an_unfinished_review_goes_on_where_it_was(
         assert review.run["reused"]["scores"] == 7
         assert review.run["reused"]["sets"] >= 1
     same_tables(tmp_path / "out", undisturbed[0])
+
+
+def test_what_a_killed_run_wrote_aside_is_taken_away(shoot: Path, warm: Path, tmp_path: Path) -> None:
+    (tmp_path / "out").mkdir()
+    left = tmp_path / "out" / ".tiles.parquet.4711.part"
+    left.write_bytes(b"half")
+    (tmp_path / "out" / "my own.part").write_bytes(b"notes")
+    with again(shoot, tmp_path / "out", warm):
+        pass
+    assert not left.exists()
+    assert (tmp_path / "out" / "my own.part").exists()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -18,6 +19,7 @@ from windstill.settings import Settings
 
 RUN_FILE = "run.json"
 REPORT_FILE = "report.html"
+_PART = re.compile(r"\..+\.(html|csv|parquet|png|jpg|webp|json)\.\d+\.part")
 _FILES = ("*.html", "*.csv", "*.parquet", "maps/**/*", "report-pictures/**/*")
 
 
@@ -58,6 +60,7 @@ def write(
         with ledger.stage("report"):
             if not lock.still_ours():
                 raise ReviewError(f"{out}: the folder disappeared during the run; run again, what was measured is kept")
+            _remove_parts(out)
             if fresh or not _untouched(cache, key, out):
                 from windstill.report import write_report
 
@@ -80,6 +83,14 @@ def _remove_stale(out: Path) -> None:
     """Parquet tables of an earlier run would tell another story than the CSV tables beside them."""
     for name in ("frames", "sets", "pairs", "problems"):
         (out / f"{name}.parquet").unlink(missing_ok=True)
+
+
+def _remove_parts(out: Path) -> None:
+    """What a killed run was writing aside; the caller holds the folder's lock."""
+    for folder in (out, out / "maps", out / "report-pictures"):
+        for part in folder.glob(".*.part"):
+            if _PART.fullmatch(part.name) and part.is_file():
+                part.unlink(missing_ok=True)
 
 
 def _untouched(cache: Cache, key: str, out: Path) -> bool:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from windstill import assess, score
 from windstill.imaging import Decoded
 from windstill.records import Frame, FrameSet, Grouping, Placement, ShootFile
+from windstill.run.kernels import forgive_full_disks
 from windstill.settings import Settings
 
 _WIDTH, _HEIGHT = 960, 640
@@ -43,6 +44,7 @@ def _picture(seed: int) -> Decoded:
 
 def warm_up() -> None:
     """Score two pictures and measure them as a burst."""
+    forgive_full_disks()
     cv2.setNumThreads(1)  # threads of OpenCV would not survive the fork
     settings = Settings()
     file = ShootFile("a", "image", 0, 0)
