@@ -90,7 +90,8 @@ def _report(torture: Torture, given: argparse.Namespace, sections: list[str], se
         f"| originals changed | {torture.originals_changed} |",
         f"| promises broken | {len(torture.failures)} |",
         "",
-        "Held: cases of those tried in which every promise listed in README, \"What is promised\", was kept.",
+        "Held: cases that kept every promise named in DEVELOPERS.md under "
+        "\"What is promised and how it is tested\".",
         "",
         "| section | what | tried | held | |",
         "|---|---|---:|---:|---|",
