@@ -368,12 +368,16 @@ def panorama_coverage(
     grid = scores[0].grid
     gaps = []
     bad = 0
+    # A seam that could not be lined up is unknown, not missing: the pair's own outlook says so.
+    joined = sum(not pair.mapping.failed for pair in pairs)
     for i, pair in enumerate(pairs):
         between = f"views {i + 1} and {i + 2}"
         at = names.index(pair.frame_a) if pair.frame_a in names else i
         if pair.mapping.failed or pair.overlap_pct is None:
             gaps.append(CoverageGap("seam", f"{between} do not join", at, at + 1))
-        elif pair.overlap_pct < settings.least_overlap_pct:
+            bad += not pair.mapping.failed
+            continue
+        if pair.overlap_pct < settings.least_overlap_pct:
             phrase = f"{between} overlap by only {pair.overlap_pct:.0f} %"
             gaps.append(CoverageGap("seam", phrase, at, at + 1, overlap_pct=pair.overlap_pct))
         elif (detail := _seam_detail_pct(pair)) < settings.seam_detail_pct:
@@ -383,7 +387,7 @@ def panorama_coverage(
             continue
         bad += 1
     gaps += _drift(pairs, scores[0], settings)
-    pct = 100 * (1 - bad / max(len(pairs), 1))
+    pct = 100 * (1 - bad / joined) if joined else None
     best, served = np.zeros(grid.shape, np.int16), np.ones(grid.shape, np.float32)
     return CoverageMeasure(grid, best, served, pct, tuple(g.phrase for g in gaps), None, tuple(gaps))
 

@@ -101,6 +101,7 @@ def _judge_set(
     if len(measure.frames) < 2 and node.kind != "single":
         found.append(("unknown", "fewer than two of its frames could be read"))
     found += _coverage_findings(node, measure, settings)
+    found += _parallax_findings(measure, tolerance, grouping)
     found += _smear_findings(node, measure, tolerance, settings)
     for child in children:
         if child.outlook != "clean":
@@ -213,6 +214,19 @@ def _coverage_findings(node: FrameSet, measure: SetMeasure, settings: AssessSett
         unit = "of the seams are" if node.kind == "panorama" else "of the textured picture is"
         return [("lost", f"only {coverage.coverage_pct:.0f} % {unit} {what}")]
     return [("clean", gap) for gap in coverage.gaps]
+
+
+def _parallax_findings(
+    measure: SetMeasure, tolerance: float, grouping: Grouping
+) -> list[tuple[Outlook, str]]:
+    """Said and not counted as sway: it is there however calm the air, and a later take from a nodal point is not."""
+    worst = max(measure.pairs, key=lambda p: p.parallax_px or 0.0, default=None)
+    if worst is None or (worst.parallax_px or 0.0) <= tolerance:
+        return []
+    between = _between(worst, grouping)
+    return [
+        ("clean", f"near things shift by {worst.parallax_px:.1f} px between {between}: the camera turned off its pupil")
+    ]
 
 
 def _smear_findings(

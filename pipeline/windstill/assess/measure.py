@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -13,6 +14,7 @@ from windstill.assess.coverage import coverage_of
 from windstill.assess.crops import cut_crops
 from windstill.assess.geometry import Matrix, inverse
 from windstill.assess.pairs import Pair, in_judging_order, level_ev, pairs_of
+from windstill.assess.parallax import split_parallax
 from windstill.assess.planes import PlaneSource
 from windstill.assess.pyramid import Pyramid, build_pyramid
 from windstill.assess.relevance import exposure_relevance, focus_relevance, to_grid_of_a
@@ -139,11 +141,17 @@ def _measure_pair(
     gain = np.clip(score_a.luma / np.maximum(np.nan_to_num(luma_b, nan=1.0), 0.02), 0.1, 10)
     noise = np.hypot(score_a.noise, gain * noise_b).astype(np.float32)
     sway = measure_sway(a, b, b_to_a, grid, wanted, noise, pair.relation == "exposure", settings, mapping.residual_px)
+    sway_x, sway_y, parallax = sway.x_px, sway.y_px, None
+    if pair.relation == "view":
+        counted = textured & (sway.confidence >= settings.measured_confidence)
+        with_camera = split_parallax(sway_x, sway_y, counted, settings)
+        sway_x, sway_y = sway_x - with_camera[0], sway_y - with_camera[1]
+        parallax = robust_maximum(np.hypot(*with_camera).astype(np.float32), counted, float(counted.size))
     field = SwayField(
         grid=grid,
         textured=textured,
-        sway_x_px=sway.x_px,
-        sway_y_px=sway.y_px,
+        sway_x_px=sway_x,
+        sway_y_px=sway_y,
         confidence=sway.confidence,
         relevance=relevance,
         changed=sway.changed,
@@ -158,7 +166,8 @@ def _measure_pair(
         ),
     )
     overlap = 100 * float(there.mean())
-    return figures(node.set_id, pair, mapping, field, overlap, score_a, settings), b_to_a
+    measured = figures(node.set_id, pair, mapping, field, overlap, score_a, settings)
+    return replace(measured, parallax_px=parallax), b_to_a
 
 
 def _relevance(

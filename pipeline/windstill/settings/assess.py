@@ -169,6 +169,12 @@ class AssessSettings(Section):
         12.0, gt=0, le=100, description="Percent of a view. Common practice is 15 to 40, typically 30; under this a "
         "seam has too little to hold on to.",
     )
+    parallax_reach_tiles: int = Field(
+        6, ge=2, description="Tiles to every side that share a view's parallax: a sixth of the picture, not one head."
+    )
+    parallax_agree: float = Field(
+        0.6, gt=0.5, le=1, description="Share of them that must move alike for it to be the camera's doing."
+    )
     smear_from_correlation: float = Field(
         0.97, gt=0, lt=1, description="Correlation. Tiles more alike than this show the same smear, or none."
     )
