@@ -4,7 +4,7 @@ VENV   ?= .venv
 BIN    := $(VENV)/bin
 STAMP  := $(VENV)/.installed
 
-.PHONY: demo test lint types check bench accuracy torture clean
+.PHONY: demo test lint types check bench accuracy torture docs pictures clean
 
 $(STAMP): pyproject.toml
 	$(PYTHON) -m venv $(VENV)
@@ -34,6 +34,12 @@ bench: $(STAMP)
 
 torture: $(STAMP)
 	$(BIN)/python reports/reliability.py
+
+docs: $(STAMP)
+	$(BIN)/mkdocs build --strict
+
+pictures: $(STAMP)
+	$(BIN)/python docs/pictures.py
 
 clean:
 	rm -rf $(VENV) build dist .pytest_cache .mypy_cache .ruff_cache

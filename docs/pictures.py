@@ -55,15 +55,15 @@ def takes(shoot: Shoot) -> Figure:
     """The same stack in calm air and in the breeze, on one scale."""
     figure, axes = plt.subplots(1, 2, figsize=WIDE, layout="constrained")
     for axis, set_id in zip(axes, (CALM, BREEZE), strict=True):
-        found = worst(shoot, set_id)
+        found = next(iter(shoot.sway_maps(set_id).values()))  # the two nearest focus positions, in both takes
         counts = (found.confidence >= 0.5) & (found.relevance >= 0.5)
         under(axis, shoot, found.frame_a)
         drawn = axis.imshow(
             np.where(counts, found.length_px, np.nan), cmap=COLOURS, vmin=0, vmax=10, extent=found.extent
         )
         row = shoot.sets.set_index("set_id").loc[set_id]
-        axis.set_title(f"take {row['take']}: {row['outlook']}, sway up to {row['sway_max_px']:.1f} px", fontsize=10)
-    figure.colorbar(drawn, ax=axes, label="sway, px", extend="max")
+        axis.set_title(f"take {row['take']}: {row['outlook']}, at worst {row['sway_max_px']:.1f} px", fontsize=10)
+    figure.colorbar(drawn, ax=axes, label="sway, px, focus 1 to 2", extend="max")
     return figure
 
 
@@ -124,7 +124,7 @@ def smear(shoot: Shoot) -> Figure:
     angle = np.deg2rad(row["smear_angle_deg"])
     dx, dy = row["smear_px"] * np.cos(angle), -row["smear_px"] * np.sin(angle)
     axes[1].plot([14, 14 + dx], [166, 166 + dy], color="white", lw=3, solid_capstyle="butt")
-    axes[1].set(xticks=[], yticks=[])
+    axes[1].set(xticks=[], yticks=[], xlim=(-0.5, 2 * half - 0.5), ylim=(2 * half - 0.5, -0.5))
     axes[1].set_title(f"at 100 %; the bar is {row['smear_px']:.0f} px", fontsize=10)
     return figure
 
