@@ -31,7 +31,8 @@ def test_the_python_example_runs(sample_shoot: Path, tmp_path: Path) -> None:
 
 
 def test_every_option_and_profile_named_exists(here: Here) -> None:
-    helps = {name: here(name, "--help")[1] for name in ("review", "demo", "gather", "sidecar", "masks", "field", "watch")}
+    names = ("review", "demo", "gather", "sidecar", "masks", "field", "watch")
+    helps = {name: here(name, "--help")[1] for name in names}
     for option in set(re.findall(r"(--[a-z]+(?:-[a-z]+)*)", README)) - {"--help", "--host", "--nthreads", "--nworkers"}:
         assert any(option in text for text in helps.values()), option
     for profile in ("on-location", "at-home", "film-scans"):

@@ -15,15 +15,18 @@ _WORST_FIRST = ("lost", "hard", "unknown", "touch-up")
 def print_summary(review: Review, out: Path) -> None:
     """How many sets will merge, which will not and why, what could not be read, and where the report is."""
     top = [node for node in review.grouping.top_level() if node.kind != "single"]
-    singles = sum(node.kind == "single" for node in review.grouping.top_level())
+    alone = [node for node in review.grouping.top_level() if node.kind == "single"]
+    smeared = [n for n in alone if n.set_id in review.verdicts and review.verdicts[n.set_id].outlook == "lost"]
     outlooks = Counter(review.verdicts[s.set_id].outlook for s in top if s.set_id in review.verdicts)
     said = ", ".join(f"{outlooks[name]} {name}" for name in OUTLOOKS if outlooks[name])
     sets = _count(len(top), "set") + (f": {said}" if said else "")
-    alone = f"; {_count(singles, 'single frame')}" if singles else ""
-    print(f"{_count(len(review.frames), 'frame')}, {sets}{alone}")
+    besides = f"; {_count(len(alone), 'single frame')}" if alone else ""
+    if smeared:
+        besides += f", {len(smeared)} smeared"
+    print(f"{_count(len(review.frames), 'frame')}, {sets}{besides}")
     lines = []
     for outlook in _WORST_FIRST:
-        for node in top:
+        for node in [*top, *smeared]:
             verdict = review.verdicts.get(node.set_id)
             if verdict is not None and verdict.outlook == outlook:
                 why = verdict.reasons[0] if verdict.reasons else ""

@@ -34,7 +34,8 @@ def build_page(review: Review, album: Album, summary_lines: int) -> Page:
     tally = summary.tally(cards.values())
     trouble = summary.troubled(cards.values())
     singles = sum(not c.all_in_one for c in cards.values())
-    headline, detail = summary.headlines(tally, singles, len(review.problems))
+    smeared = sum(c.judged and not c.all_in_one for c in cards.values())
+    headline, detail = summary.headlines(tally, singles, smeared, len(review.problems))
     tolerances = sorted({v.tolerance_px for v in review.verdicts.values()})
     placed = {f for s in review.grouping.sets for f in s.frames}
     ranked = summary.by_order(review.order, cards)
@@ -44,7 +45,10 @@ def build_page(review: Review, album: Album, summary_lines: int) -> Page:
         headline=headline,
         detail=detail,
         scenes=_scenes(shoot, top, cards),
-        tally=tuple((outlook, means, tally[outlook]) for outlook, means in words.OUTLOOK_MEANS.items()),
+        tally=tuple(
+            (outlook, means, tally[outlook] + (smeared if outlook == "lost" else 0))
+            for outlook, means in words.OUTLOOK_MEANS.items()
+        ),
         outlooks=tuple(words.OUTLOOK_SAYS.items()),
         merge=tuple(c for c in ranked if c.all_in_one and c.outlook in summary.MERGES),
         trouble=tuple(trouble),

@@ -13,7 +13,7 @@ from windstill.report.views import SetCard
 MERGES = ("clean", "touch-up")
 
 
-def headlines(tally: Mapping[str, int], singles: int, problems: int) -> tuple[str, str]:
+def headlines(tally: Mapping[str, int], singles: int, smeared: int, problems: int) -> tuple[str, str]:
     """The first two sentences of the report: what merges, and what does not."""
     total, good = sum(tally.values()), sum(tally.get(o, 0) for o in MERGES)
     one = total == 1
@@ -36,7 +36,8 @@ def headlines(tally: Mapping[str, int], singles: int, problems: int) -> tuple[st
     sentences = [_sentence(_listed(parts))]
     extra = []
     if singles:
-        extra.append(words.counted(singles, "single frame"))
+        which = "" if not smeared else ", smeared" if singles == 1 else f", {smeared} of them smeared"
+        extra.append(words.counted(singles, "single frame") + which)
     if problems:
         extra.append(f"{words.counted(problems, 'problem')} with files")
     sentences.append(_sentence(f"besides: {_listed(extra)}") if extra else "")
@@ -65,7 +66,7 @@ def by_order(order: Iterable[str], cards: Mapping[str, SetCard]) -> list[SetCard
 def troubled(cards: Iterable[SetCard]) -> list[SetCard]:
     """Sets that will not merge as they are: lost first, then hard, then unknown, each as shot."""
     rank = {"lost": 0, "hard": 1}
-    bad = [c for c in cards if c.all_in_one and c.outlook not in MERGES]
+    bad = [c for c in cards if c.judged and c.outlook not in MERGES]
     return sorted(bad, key=lambda c: (rank.get(c.outlook, 2), c.number))
 
 

@@ -151,6 +151,11 @@ class SetCard:
         return self.kind != "single"
 
     @property
+    def judged(self) -> bool:
+        """Whether its outlook is worth saying: of single frames, only that one is smeared."""
+        return self.all_in_one or self.outlook == "lost"
+
+    @property
     def reason(self) -> str:
         """The main reason in one phrase."""
         return self.reasons[0] if self.reasons else "no reason given"
