@@ -65,3 +65,11 @@ def test_weighted_percentile_follows_the_weights() -> None:
     assert weighted_percentile(values, np.ones(4, np.float32), 50) == 2
     assert weighted_percentile(values, np.array([0, 0, 0, 1], np.float32), 50) == 4
     assert weighted_percentile(values, np.zeros(4, np.float32), 50) is None
+
+
+@pytest.mark.parametrize("shape", [(1, 900), (900, 1), (3, 700), (12, 12), (1, 1)])
+@pytest.mark.parametrize("kind", ["bracket", "stack", "burst", "panorama"])
+def test_strips_and_specks_are_unknown_or_calm_and_no_error(shape: tuple[int, int], kind: str) -> None:
+    grain = np.random.default_rng(3).integers(0, 255, shape).astype(np.uint8)
+    _, verdict = assess_pictures(kind, [grain, (grain // 2).astype(np.uint8)])  # type: ignore[arg-type]
+    assert verdict.outlook in ("unknown", "clean", "lost")

@@ -28,6 +28,7 @@ Points = NDArray[np.float64]
 _Solver = Callable[[Points, Points, Points, tuple[float, float]], Matrix]
 
 _COARSE_LONG_PX = 760
+_SMALLEST_PX = 16  # working pixels: two windows side by side
 _HALF_WINDOW = 15
 _SPACING_PX = 36  # at the coarse level: windows just overlap
 
@@ -68,6 +69,8 @@ def align_pair(
     are then matched at rising resolution and a similarity or homography fitted to the largest group that agrees, so
     that moving subjects, as long as they do not move together over most of the picture, do not pull at it.
     """
+    if min(*a.levels[0].shape, *b.levels[0].shape) < _SMALLEST_PX:
+        return _failure("the pictures are too small to be lined up"), np.eye(3)
     if not views and size_a != size_b:
         return _failure("the frames differ in size"), np.eye(3)
     level = min(a.level_with_long_side(_COARSE_LONG_PX), len(b.levels) - 1)

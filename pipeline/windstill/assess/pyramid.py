@@ -36,7 +36,8 @@ class Pyramid:
 def build_pyramid(work: Plane, reduction: int) -> Pyramid:
     """Halve a working plane by area means until its long side is under 190 pixels."""
     levels = [work]
-    while max(levels[-1].shape) >= _SMALLEST_LONG_PX:
+    # A strip one pixel high has no half.
+    while max(levels[-1].shape) >= _SMALLEST_LONG_PX and min(levels[-1].shape) >= 2:
         height, width = levels[-1].shape
         whole = levels[-1][: height // 2 * 2, : width // 2 * 2]
         levels.append(cv2.resize(whole, (width // 2, height // 2), interpolation=cv2.INTER_AREA))
