@@ -9,9 +9,9 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from preview_shoots import DUSK, FLOOR_PX, write_burst, write_card
 
 from cli.conftest import Command, Here
-from field.preview_shoots import DUSK, FLOOR_PX, write_burst, write_card
 
 
 def states(folder: Path) -> dict[str, tuple[str, int, int]]:

@@ -14,10 +14,10 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from preview_shoots import DUSK, write_burst
 
 from cli.conftest import Here, arguments, environment
 from cli.test_field_command import states
-from field.preview_shoots import DUSK, write_burst
 
 SIZE = (1500, 1000)
 PLACE = (0.7, 0.7, 0.95, 0.95)

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from preview_shoots import DUSK, FLOOR_PX, HEIGHT, WIDTH, jpeg_file, scene, write_burst
 
-from field.preview_shoots import DUSK, FLOOR_PX, HEIGHT, WIDTH, jpeg_file, scene, write_burst
 from windstill.field import FieldDesk, Latest, quick_check
 from windstill.field.check import for_previews
 from windstill.field.read import read_quick

@@ -7,8 +7,8 @@ from datetime import timedelta
 from pathlib import Path
 
 import pytest
+from preview_shoots import DUSK, write_burst
 
-from field.preview_shoots import DUSK, write_burst
 from windstill.field import Check, FieldDesk, Watcher
 from windstill.settings import Settings
 

@@ -83,5 +83,6 @@ def reviewed(_reviewed_once: Reviewed, tmp_path: Path) -> Reviewed:
     shutil.copytree(_reviewed_once.out, tmp_path / "thrift-windstill")
     run = json.loads((tmp_path / "thrift-windstill" / "run.json").read_text("utf-8"))
     run["command"] = "windstill review thrift"
+    run["shoot"] = str(tmp_path / "thrift")  # the copy's own
     (tmp_path / "thrift-windstill" / "run.json").write_text(json.dumps(run))
     return Reviewed(tmp_path / "thrift", tmp_path / "thrift-windstill")
