@@ -22,10 +22,11 @@ from pathlib import Path
 import pandas as pd
 from accuracy_baselines import baselines
 from accuracy_rows import NAMES, rows_of
-from accuracy_shoots import Ask, asks, reviewed
+from accuracy_shoots import REVIEW_ROOMS, Ask, asks, reviewed
 from accuracy_text import report, terminal
 
 from windstill.records import KINDS, Kind
+from windstill.run.keys import key_of, versions
 
 HERE = Path(__file__).resolve().parent
 TUNING_SEEDS = range(1, 1000)
@@ -61,8 +62,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         return 1
     joined = {name: pd.concat(parts, ignore_index=True) for name, parts in tables.items()}
     head = {
-        "date": datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"), "command": "python reports/accuracy.py "
-        + " ".join(argv if argv is not None else sys.argv[1:]), "machine": machine(),
+        "date": datetime.now(UTC).strftime("%Y-%m-%d %H:%M UTC"), "command": command_line(options),
+        "machine": machine(),
+        "note": options.note, "code": key_of(versions(REVIEW_ROOMS))[:12],
         "shoots": ", ".join(f"{a.seed} ({a.width_px} px)" for a in done), "seconds": f"{time.time() - started:.0f}",
     }  # fmt: skip
     print(terminal(joined))
@@ -83,6 +85,7 @@ def parse(argv: Sequence[str] | None) -> argparse.Namespace:
     parser.add_argument("--workers", type=int, default=min(2, os.cpu_count() or 1))
     parser.add_argument("--no-baselines", action="store_true", help="leave the plain library methods out")
     parser.add_argument("--no-write", action="store_true", help="print only; leave accuracy.md as it is")
+    parser.add_argument("--note", default="", help="a remark on this run, printed in the report")
     parser.add_argument("--keep-renders", action="store_true",
                         help="reuse renderings of the same description made by an earlier simulator")
     parser.add_argument("--work", type=Path, default=Path(tempfile.gettempdir()) / "windstill-accuracy",
@@ -103,6 +106,14 @@ def plan(options: argparse.Namespace) -> list[Ask]:
     if options.full:
         planned += asks(options.first_seed + 1000, 4, options.sets, 6000, kinds)
     return planned
+
+
+def command_line(options: argparse.Namespace) -> str:
+    """The command that draws the same shoots, without folders of this machine."""
+    text = f"python reports/accuracy.py --shoots {options.shoots} --first-seed {options.first_seed}"
+    text += f" --width {options.width} --sets {options.sets}"
+    text += f" --kinds {','.join(options.kinds)}" if options.kinds else ""
+    return text + " --full" * options.full
 
 
 def machine() -> str:

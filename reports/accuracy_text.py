@@ -15,6 +15,8 @@ from accuracy_plots import plots
 Tables = Mapping[str, pd.DataFrame]
 KINDS = ("bracket", "stack", "panorama", "burst", "single")
 BINS = [f"{low:g}-{high:g}" for low, high in MAGNITUDES] + [f">{MAGNITUDES[-1][1]:g}"]
+_FEW_SETS = 100
+"""Sets. Under this the report says that it rests on few cases."""
 TARGETS = {"0-1": (0.08, 0.25), "1-3": (0.15, 0.5), "3-8": (0.3, 1.2), "8-20": (0.5, 2.0)}
 
 
@@ -410,7 +412,8 @@ def report(t: Tables, head: Mapping[str, str], failed: Sequence[str], folder: Pa
     pictures = plots(t, folder)
     text = (
         "# Accuracy on simulated shoots\n\n"
-        f"{head['date']} · `{head['command'].strip()}` · {head['machine']} · {head['seconds']} s\n\n"
+        f"{head['date']} · `{head['command'].strip()}` · {head['machine']} · "
+        f"{head['seconds']} s · code {head['code']}\n\n"
         f"Seeds and long sides: {head['shoots']}. None of them was used for tuning (seeds 1 to 999 are). "
         f"{len(t['frames'])} frames, {len(t['sets'])} sets, {len(t['pairs'])} pairs, {len(t['regions'])} regions.\n\n"
         "Truth is computed from the scenes, never from the pictures; the tool's figures are read from the tables it "
@@ -418,9 +421,14 @@ def report(t: Tables, head: Mapping[str, str], failed: Sequence[str], folder: Pa
         "histogram matching and dense inverse-search flow or absolute difference (scikit-image, OpenCV), and "
         "`blur_effect`. A region counts as measured when one of the tiles on it has a confidence of at least 0.5; "
         "its error is the distance between the median of those tiles and the truth. A set without a figure counts as "
-        "0 px in ROC curves. Sets the tool grouped otherwise are left out of the figures of sets and counted under "
+        "0 px in ROC curves; a parent set counts beside its children, "
+        "whose worst it shows. Sets the tool grouped otherwise are left out of the figures of sets and counted under "
         "grouping.\n"
     )
+    if len(t["sets"]) < _FEW_SETS:
+        text += f"\nOnly {len(t['sets'])} sets: shares and areas under the curve rest on very few cases.\n"
+    if head["note"]:
+        text += f"\n{head['note']}\n"
     if failed:
         text += "\nShoots that could not be reviewed:\n\n" + "".join(f"- {line}\n" for line in failed)
     for name, make in SECTIONS:

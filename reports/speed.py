@@ -165,16 +165,20 @@ def start_up(work: Path, workers: int) -> Cost:
     shoot.mkdir()
     picture = np.random.default_rng(1).integers(60, 190, (120, 160, 3)).astype(np.uint8)
     Image.fromarray(picture).save(shoot / "ONE_0001.JPG")
-    review(shoot, work / "one-out", work / "one-warm")  # compiles what is compiled once
+    review(SAMPLE, work / "warm-out", work / "warm-cache")  # compiles what is compiled once
     return review(shoot, work / "one-out", work / "one-cache", "--workers", str(workers))
 
 
 def lines(found: Sequence[Measured], start: Cost, workers: int) -> Iterator[str]:
     """The report."""
     yield "# What a review costs\n"
-    yield "Written by `python reports/speed.py`; what is measured and how is said at the top of that script.\n"
+    yield "\nWritten by `python reports/speed.py`; what is measured and how is said at the top of that script. "
+    yield "`sample` is the sample shoot, `evening-N` its frames re-dated until there are N; a shoot called "
+    yield "`simulated-24` is made by `windstill simulate cliff-thrift simulated-24 --width 6000` and given with "
+    yield "`--shoot`.\n\n"
     yield f"{platform.machine()}, {os.cpu_count()} cores, {workers} workers, Python {platform.python_version()}, "
-    yield f"{datetime.now():%Y-%m-%d}. Starting the program costs {start.cpu_s:.1f} s of CPU whatever the shoot.\n"
+    yield f"{datetime.now():%Y-%m-%d}; load average over the last 15 minutes {os.getloadavg()[2]:.1f}. Starting the "
+    yield f"program costs {start.cpu_s:.1f} s of CPU whatever the shoot.\n\n"
     yield "| shoot | frames | MP | floor s | first review s | ratio | net ratio | elapsed s | decodes per frame | "
     yield "peak MB |\n|---|---|---|---|---|---|---|---|---|---|"
     for m in found:
@@ -208,7 +212,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--megapixels", type=float, default=24.0, help="of the simulated shoot; 0 leaves it out")
     parser.add_argument("--shoot", type=Path, action="append", default=[], help="another shoot to measure; repeatable")
-    parser.add_argument("--evening", type=int, nargs="*", default=[], help="frames of longer evenings made of the last")
+    parser.add_argument("--evening", type=int, nargs="*", default=[], help="frames of longer evenings")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--out", type=Path, default=HERE / "speed.md")
     given = parser.parse_args()
@@ -220,9 +224,8 @@ def main() -> None:
             shoots[f"simulated-{given.megapixels:.0f}"] = simulated(work, given.megapixels)
         start = start_up(work, given.workers)
         found = [measure(name, shoot, work, given.workers) for name, shoot in shoots.items()]
-        source = list(shoots.values())[-1]
         for frames in given.evening:
-            made = evening(source, frames, work / f"evening-{frames}")
+            made = evening(SAMPLE, frames, work / f"evening-{frames}")
             found.append(measure(f"evening-{frames}", made, work, given.workers))
             shutil.rmtree(made)
     text = "".join(lines(found, start, given.workers))
