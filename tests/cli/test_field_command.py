@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import re
 import shutil
 from datetime import timedelta
@@ -12,16 +11,7 @@ import pytest
 from preview_shoots import DUSK, FLOOR_PX, write_burst, write_card
 
 from cli.conftest import Command, Here
-
-
-def states(folder: Path) -> dict[str, tuple[str, int, int]]:
-    """Content, time and mode of everything below a folder."""
-    found = {}
-    for path in sorted(folder.rglob("*")):
-        known = path.lstat()
-        digest = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
-        found[str(path.relative_to(folder))] = (digest, known.st_mtime_ns, known.st_mode)
-    return found
+from written import states
 
 
 @pytest.fixture(scope="module")

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import hashlib
 import json
 import os
 import pty
@@ -18,23 +16,9 @@ from pathlib import Path
 import pytest
 
 from cli.conftest import Command, Here, arguments, environment
+from written import rows, states
 
 TABLES = ("frames.csv", "sets.csv", "pairs.csv", "problems.csv", "tiles.parquet")
-
-
-def rows(path: Path) -> list[dict[str, str]]:
-    with path.open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
-
-
-def states(folder: Path) -> dict[str, tuple[str, int, int]]:
-    """Content, time and mode of everything below a folder."""
-    found = {}
-    for path in sorted(folder.rglob("*")):
-        known = path.lstat()
-        digest = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
-        found[str(path.relative_to(folder))] = (digest, known.st_mtime_ns, known.st_mode)
-    return found
 
 
 def one_line(error: str) -> str:

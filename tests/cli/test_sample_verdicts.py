@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import json
 import subprocess
 from pathlib import Path
@@ -10,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from cli.conftest import arguments, environment
+from written import rows
 
 EXPECTED = {
     "THRF0001~stack": "clean",
@@ -32,19 +32,14 @@ def reviewed(sample_shoot: Path, tmp_path_factory: pytest.TempPathFactory) -> tu
     return out, run.stdout
 
 
-def table(path: Path) -> list[dict[str, str]]:
-    with path.open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
-
-
 def test_every_set_is_found_and_judged_right(reviewed: tuple[Path, str]) -> None:
-    found = {row["set_id"].rsplit("/", 1)[-1]: row["outlook"] for row in table(reviewed[0] / "sets.csv")}
+    found = {row["set_id"].rsplit("/", 1)[-1]: row["outlook"] for row in rows(reviewed[0] / "sets.csv")}
     assert found == EXPECTED
 
 
 def test_sway_is_that_of_the_truth(reviewed: tuple[Path, str], sample_shoot: Path) -> None:
     truth = {s["set_id"]: s for s in json.loads((sample_shoot / "truth.json").read_text(encoding="utf-8"))["sets"]}
-    for row in table(reviewed[0] / "sets.csv"):
+    for row in rows(reviewed[0] / "sets.csv"):
         true = truth[row["set_id"]]["sway_max_px"]
         if row["kind"] != "single":
             assert float(row["sway_max_px"]) == pytest.approx(true, abs=1.0, rel=0.1)
@@ -53,7 +48,7 @@ def test_sway_is_that_of_the_truth(reviewed: tuple[Path, str], sample_shoot: Pat
 def test_the_smeared_frame_is_said_on_screen_and_not_kept(reviewed: tuple[Path, str]) -> None:
     assert "2 single frames, 1 smeared" in reviewed[1]
     assert "THRF0016 is smeared by 15 px" in reviewed[1]
-    frames = {row["frame"].rsplit("/", 1)[-1]: row for row in table(reviewed[0] / "frames.csv")}
+    frames = {row["frame"].rsplit("/", 1)[-1]: row for row in rows(reviewed[0] / "frames.csv")}
     assert frames["THRF0016"]["keep"] == "no"
     assert float(frames["THRF0016"]["smear_px"]) == pytest.approx(13.2, rel=0.25)
     assert all(float(row["smear_px"] or 0) < 2 for name, row in frames.items() if name != "THRF0016")

@@ -17,7 +17,7 @@ import pytest
 from preview_shoots import DUSK, write_burst
 
 from cli.conftest import Here, arguments, environment
-from cli.test_field_command import states
+from written import states
 
 SIZE = (1500, 1000)
 PLACE = (0.7, 0.7, 0.95, 0.95)

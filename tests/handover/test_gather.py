@@ -18,16 +18,7 @@ import pytest
 
 from cli.conftest import Command, Here, arguments, environment
 from handover.conftest import NAMES, Reviewed
-
-
-def states(folder: Path) -> dict[str, tuple[str, int, int]]:
-    """Content, time and mode of everything below a folder."""
-    found = {}
-    for path in sorted(folder.rglob("*")):
-        known = path.lstat()
-        digest = hashlib.sha256(path.read_bytes()).hexdigest() if path.is_file() else ""
-        found[str(path.relative_to(folder))] = (digest, known.st_mtime_ns, known.st_mode)
-    return found
+from written import states
 
 
 def contents(folder: Path) -> dict[str, bytes]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 import os
 import shutil
 import signal
@@ -20,6 +19,7 @@ import windstill
 from run.small_shoots import DUSK, cliff, moved, write_frame, write_shoot
 from windstill.run import Options, ReviewError, Silent, reviewed
 from windstill.settings import Settings, load_settings
+from written import rows
 
 TABLES = ("frames.csv", "sets.csv", "pairs.csv", "problems.csv", "tiles.parquet")
 
@@ -75,11 +75,6 @@ def warm(undisturbed: tuple[Path, Path], tmp_path: Path) -> Path:
     """A cache of the test's own that knows the shoot."""
     shutil.copytree(undisturbed[1], tmp_path / "cache")
     return tmp_path / "cache"
-
-
-def rows(path: Path) -> list[dict[str, str]]:
-    with path.open(encoding="utf-8", newline="") as file:
-        return list(csv.DictReader(file))
 
 
 def same_tables(out: Path, other: Path) -> None:

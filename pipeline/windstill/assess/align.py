@@ -148,7 +148,7 @@ def _coarse(
 
     def consider(start: Matrix) -> bool:
         nonlocal best
-        if not np.isfinite(start).all() or abs(np.linalg.det(start)) < 1e-9:
+        if not _invertible(start):
             return False  # features that agree by chance may squeeze the picture to a line
         fit = _fit_level(a, b, level, start, views, size_a, settings)
         if fit is not None:
@@ -279,9 +279,13 @@ def _fit_level(
     )
 
 
+def _invertible(matrix: Matrix) -> bool:
+    return bool(np.isfinite(matrix).all()) and abs(np.linalg.det(matrix)) >= 1e-9
+
+
 def _plausible(matrix: Matrix, places: NDArray[np.float64]) -> bool:
     """Whether a mapping keeps areas within a factor of five where windows were matched, and turns nothing over."""
-    if not np.isfinite(matrix).all() or abs(np.linalg.det(matrix)) < 1e-9:
+    if not _invertible(matrix):
         return False
     _, jacobian = apply_with_jacobian(inverse(matrix), places)
     area = np.linalg.det(jacobian)

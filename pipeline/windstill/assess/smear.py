@@ -11,7 +11,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from windstill.records import TileGrid
-from windstill.score.smear import SmearMaps
+from windstill.score.smear import SmearMaps, turn_between
 from windstill.settings.smear import RelativeSmearSettings
 
 Floats = NDArray[np.float64]
@@ -164,7 +164,7 @@ def _has_company(
             if dy == 1 and dx == 1:
                 continue
             other = held[dy : dy + rows, dx : dx + cols]
-            apart = np.abs((turned[dy : dy + rows, dx : dx + cols] - angle + 90) % 180 - 90)
+            apart = turn_between(turned[dy : dy + rows, dx : dx + cols], angle)
             company |= (apart < 20) & (other > length / 1.6) & (other < length * 1.6) & (other > 0)
     return company
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from windstill.cli import common
 from windstill.plan.cautions import CAUTIONS
 from windstill.settings import SettingsError
 
@@ -45,18 +46,12 @@ def add_field_command(app: typer.Typer) -> None:
             help="How much to look at: newest sets (6), the last of the shooting (20min, 2h), or all. Default: 6.",
         ),
         why: bool = typer.Option(False, "--why", help="Under each set that is not clean, what to do about it."),
-        tolerance: float | None = typer.Option(
-            None, "--tolerance", metavar="PX", help="Sway up to this many full-size pixels does not show."
-        ),
-        gap: float | None = typer.Option(None, "--gap", metavar="SECONDS", help="A pause longer than this ends a set."),
-        profile: str | None = typer.Option(None, "--settings", metavar="PROFILE", help="A TOML file or a profile."),
-        entries: list[str] = typer.Option(
-            [], "--set", metavar="SECTION.NAME=VALUE", help="Any one setting; may be repeated."
-        ),
-        workers: int | None = typer.Option(None, "--workers", metavar="N", help="Processes; default one per core."),
-        cache: Path | None = typer.Option(
-            None, "--cache", envvar="WINDSTILL_CACHE", help="Folder for measures kept between runs; safe to delete."
-        ),
+        tolerance: float | None = common.FULL_SIZE_TOLERANCE,
+        gap: float | None = common.GAP,
+        profile: str | None = common.PROFILE,
+        entries: list[str] = common.ENTRIES,
+        workers: int | None = common.WORKERS,
+        cache: Path | None = common.CACHE,
         timing: bool = typer.Option(False, "--timing", help="Print what it cost."),
     ) -> int:
         """Seconds after shooting: the newest sets from the previews in their files. Reshoot, or go on?"""

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
+from windstill.cli import common
 from windstill.cli.guard import printable, say
 from windstill.run.errors import ReviewError
 from windstill.settings import HandoverSettings
@@ -43,9 +44,7 @@ def add_gather_command(app: typer.Typer) -> None:
             "copies", "--as", metavar="HOW",
             help="copies, each read back and compared; links (editing one edits the original); or list: no files.",
         ),
-        only: list[str] = typer.Option(
-            [], "--only", metavar="WORD", help="An outlook, a kind or a set of the review; may be repeated."
-        ),
+        only: list[str] = common.ONLY,
         best_takes: bool = typer.Option(False, "--best-takes", help="Leave out takes another take is better than."),
         manifest: str | None = typer.Option(
             None, "--manifest", metavar="FORM", help="Form of the manifest: json (default) or csv."
@@ -53,13 +52,9 @@ def add_gather_command(app: typer.Typer) -> None:
         undo: bool = typer.Option(
             False, "--undo", help="Take away what the manifest in DEST lists and is still as it was written."
         ),
-        shoot: Path | None = typer.Option(None, "--shoot", help="Where the photographs are, if they have moved."),
-        profile: str | None = typer.Option(
-            None, "--settings", metavar="PROFILE", help="A TOML file; its section handover is used."
-        ),
-        entries: list[str] = typer.Option(
-            [], "--set", metavar="handover.NAME=VALUE", help="Any one setting; may be repeated."
-        ),
+        shoot: Path | None = common.MOVED,
+        profile: str | None = common.HANDOVER_PROFILE,
+        entries: list[str] = common.HANDOVER_ENTRIES,
     ) -> int:
         """Gather the frames to keep, a folder per set, with all files of each exposure. Originals are only read."""
         if undo:

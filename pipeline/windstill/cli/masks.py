@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
+from windstill.cli import common
 from windstill.cli.guard import printable, say
 from windstill.run.errors import ReviewError
 
@@ -31,19 +32,13 @@ def add_masks_command(app: typer.Typer) -> None:
 
     @app.command("masks", epilog=_EXAMPLES)
     def masks_command(
-        out: Path = typer.Argument(..., metavar="OUT", help="Folder of a finished review."),
+        out: Path = common.FINISHED,
         to: Path | None = typer.Option(None, "--to", metavar="FOLDER", help="Where to; by default OUT/masks."),
         form: str = typer.Option("png", "--form", metavar="FORM", help="png or tiff, 8 bits."),
-        only: list[str] = typer.Option(
-            [], "--only", metavar="WORD", help="An outlook, a kind or a set of the review; may be repeated."
-        ),
-        shoot: Path | None = typer.Option(None, "--shoot", help="Where the photographs are, if they have moved."),
-        profile: str | None = typer.Option(
-            None, "--settings", metavar="PROFILE", help="A TOML file; its section handover is used."
-        ),
-        entries: list[str] = typer.Option(
-            [], "--set", metavar="handover.NAME=VALUE", help="Any one setting; may be repeated."
-        ),
+        only: list[str] = common.ONLY,
+        shoot: Path | None = common.MOVED,
+        profile: str | None = common.HANDOVER_PROFILE,
+        entries: list[str] = common.HANDOVER_ENTRIES,
         cache: Path | None = typer.Option(None, "--cache", envvar="WINDSTILL_CACHE", hidden=True),
     ) -> int:
         """Masks for the retouching, over each set's base frame: sway, smear, gaps, and which frame holds what best."""

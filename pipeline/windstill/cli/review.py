@@ -10,6 +10,7 @@ from typing import Any
 
 import typer
 
+from windstill.cli import common
 from windstill.run.errors import ReviewError
 from windstill.settings import Settings, SettingsError, assignments, find_profile, load_settings, profile_names
 
@@ -41,15 +42,11 @@ def add_review_command(app: typer.Typer) -> None:
             None, "--settings", metavar="PROFILE",
             help=f"A TOML file, or one of the profiles that come along: {', '.join(profile_names())}.",
         ),
-        entries: list[str] = typer.Option(
-            [], "--set", metavar="SECTION.NAME=VALUE", help="Any one setting; may be repeated."
-        ),
+        entries: list[str] = common.ENTRIES,
         tolerance: float | None = typer.Option(
             None, "--tolerance", metavar="PX", help="Sway up to this many pixels does not show."
         ),
-        gap: float | None = typer.Option(
-            None, "--gap", metavar="SECONDS", help="A pause longer than this ends a set."
-        ),
+        gap: float | None = common.GAP,
         table_format: str | None = typer.Option(
             None, "--format", metavar="csv|parquet", help="parquet writes the tables as Parquet as well as CSV."
         ),
@@ -58,16 +55,14 @@ def add_review_command(app: typer.Typer) -> None:
         verify: bool = typer.Option(
             False, "--verify", help="Check the content of every file instead of trusting its size and time."
         ),
-        workers: int | None = typer.Option(None, "--workers", metavar="N", help="Processes; default one per core."),
+        workers: int | None = common.WORKERS,
         memory: str | None = typer.Option(
             None, "--memory", metavar="SIZE", help="Memory for all processes together, such as 1500MB or 2GB."
         ),
         scheduler: str = typer.Option(
             "", "--scheduler", metavar="ADDRESS", help="Spread the work over a dask cluster, such as tcp://10.0.0.5:8786."
         ),
-        cache: Path | None = typer.Option(
-            None, "--cache", envvar="WINDSTILL_CACHE", help="Folder for measures kept between runs; safe to delete."
-        ),
+        cache: Path | None = common.CACHE,
         timing: bool = typer.Option(False, "--timing", help="Print where the time went."),
     ) -> int:
         """Review a shoot: which frames belong together, what moved, and which sets will merge."""

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from windstill.cli import common
 from windstill.cli.guard import printable, say
 from windstill.run.errors import ReviewError
 
@@ -32,20 +33,16 @@ def add_sidecar_command(app: typer.Typer) -> None:
 
     @app.command("sidecar", epilog=_EXAMPLES)
     def sidecar_command(
-        out: Path = typer.Argument(..., metavar="OUT", help="Folder of a finished review."),
+        out: Path = common.FINISHED,
         write: bool = typer.Option(False, "--write", help="Write them; without it they are only shown."),
         rating: list[str] = typer.Option(
             [], "--rating", metavar="WORD=N",
             help="Rating for an outlook (clean=4) or for keep (keep:no=-1); may be repeated. None without it.",
         ),
         undo: bool = typer.Option(False, "--undo", help="Give every sidecar written from this review back as it was."),
-        shoot: Path | None = typer.Option(None, "--shoot", help="Where the photographs are, if they have moved."),
-        profile: str | None = typer.Option(
-            None, "--settings", metavar="PROFILE", help="A TOML file; its section handover is used."
-        ),
-        entries: list[str] = typer.Option(
-            [], "--set", metavar="handover.NAME=VALUE", help="Any one setting; may be repeated."
-        ),
+        shoot: Path | None = common.MOVED,
+        profile: str | None = common.HANDOVER_PROFILE,
+        entries: list[str] = common.HANDOVER_ENTRIES,
     ) -> int:
         """Show or --write keywords for outlook, set and keep in XMP sidecars beside the photographs."""
         from windstill.cli.finished import finished_review

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import typer
 
+from windstill.cli import common
 from windstill.plan.cautions import CAUTIONS
 from windstill.run.errors import ReviewError
 
@@ -41,18 +42,12 @@ def add_watch_command(app: typer.Typer) -> None:
         out: Path | None = typer.Option(
             None, "--out", help="Folder for the report when it ends. Default: FOLDER's name with -windstill, here."
         ),
-        tolerance: float | None = typer.Option(
-            None, "--tolerance", metavar="PX", help="Sway up to this many full-size pixels does not show."
-        ),
-        gap: float | None = typer.Option(None, "--gap", metavar="SECONDS", help="A pause longer than this ends a set."),
-        profile: str | None = typer.Option(None, "--settings", metavar="PROFILE", help="A TOML file or a profile."),
-        entries: list[str] = typer.Option(
-            [], "--set", metavar="SECTION.NAME=VALUE", help="Any one setting; may be repeated."
-        ),
-        workers: int | None = typer.Option(None, "--workers", metavar="N", help="Processes; default one per core."),
-        cache: Path | None = typer.Option(
-            None, "--cache", envvar="WINDSTILL_CACHE", help="Folder for measures kept between runs; safe to delete."
-        ),
+        tolerance: float | None = common.FULL_SIZE_TOLERANCE,
+        gap: float | None = common.GAP,
+        profile: str | None = common.PROFILE,
+        entries: list[str] = common.ENTRIES,
+        workers: int | None = common.WORKERS,
+        cache: Path | None = common.CACHE,
     ) -> int:
         """Say of each set, as soon as it is complete, whether to reshoot; Ctrl-C ends with a full report."""
         from windstill.cli.review import settings_from

@@ -147,6 +147,11 @@ def _robust_maximum(length: FloatMap, angle: FloatMap, least_tiles: int) -> tupl
     return 0.0, None
 
 
+def turn_between(a_deg: FloatMap | float, b_deg: FloatMap | float) -> FloatMap:
+    """Angle between undirected directions, 0..90 degrees; maps and single angles alike."""
+    return np.abs((np.asarray(a_deg) - b_deg + 90) % 180 - 90)
+
+
 def mean_direction(angle_deg: FloatMap, weight: FloatMap) -> float:
     """Mean of undirected angles, 0..180 degrees."""
     doubled = np.deg2rad(2 * angle_deg.astype(np.float64))
@@ -161,7 +166,7 @@ def _shake(maps: SmearMaps, known: NDArray[np.bool_], used: BlindSmearSettings) 
         # Still tiles can be told with ease, smeared ones not always: a few still ones are enough.
         return 0.0 if 1 - share >= 1 - used.shake_share else None
     common = mean_direction(maps.angle_deg[moved], maps.length_px[moved])
-    along = np.abs((maps.angle_deg[moved] - common + 90) % 180 - 90) < 15
+    along = turn_between(maps.angle_deg[moved], common) < 15
     if along.mean() < used.shake_share:
         return None
     return float(np.percentile(maps.length_px[moved][along], 25))
@@ -315,7 +320,7 @@ def _claims(
     """Look at a few windows of the whole frame, and closely where they show something."""
     # Half of the first ones are those that differ most between directions, half are spread evenly.
     spread = np.linspace(0, len(corners) - 1, used.first_windows // 2).astype(int)
-    uneven = np.argsort(smooth.min(1) - np.minimum(smooth.max(1), 4.0))[: used.first_windows // 2]
+    uneven = _most_uneven(smooth)[: used.first_windows // 2]
     first = np.unique(np.concatenate([spread, uneven]))
     scores, depths, cut = _likeness(plane, corners[first], noise_sigma)
     peaks = scores.reshape(len(first), -1).max(1)
@@ -362,9 +367,14 @@ def _supported(claim: _Claim, others: list[_Claim], used: BlindSmearSettings) ->
     How far they moved may differ from bloom to bloom. Chance likenesses point anywhere.
     """
     apart = [o for o in others if max(abs(o.x - claim.x), abs(o.y - claim.y)) >= _WINDOW]
-    along = sum(abs((o.angle_deg - claim.angle_deg + 90) % 180 - 90) < used.same_direction_deg for o in apart)
+    along = sum(bool(turn_between(o.angle_deg, claim.angle_deg) < used.same_direction_deg) for o in apart)
     across = len(apart) - along
     return along >= used.least_company and along > across
+
+
+def _most_uneven(smooth: Floats) -> NDArray[np.int64]:
+    """Windows by how much their steepness differs between directions, most first; above 4 it is noise."""
+    return np.argsort(smooth.min(1) - np.minimum(smooth.max(1), 4.0), kind="stable")
 
 
 def _worth_a_look(
@@ -377,7 +387,7 @@ def _worth_a_look(
         if (chosen | more).sum() > most:
             break
         chosen |= more
-    uneven = np.argsort(smooth.min(1) - np.minimum(smooth.max(1), 4.0), kind="stable")
+    uneven = _most_uneven(smooth)
     rest = uneven[~chosen[uneven]]
     chosen[rest[: most - int(chosen.sum())]] = True
     return np.nonzero(chosen)[0]
