@@ -39,7 +39,7 @@ def add_simulate_command(app: typer.Typer) -> None:
 def _simulate(words: list[str], sets: int, seed: int | None, width: int | None, workers: int | None) -> int:
     from windstill.cli.guard import printable
     from windstill.cli.progress import shown_progress
-    from windstill.simulate import DescriptionError, load_description, random_description, simulate
+    from windstill.simulate import DescriptionError, SimulationError, load_description, random_description, simulate
 
     if len(words) != (1 if sets else 2):
         raise ReviewError("give a description and a folder, or --random N and a folder (see simulate --help)", 2)
@@ -63,6 +63,8 @@ def _simulate(words: list[str], sets: int, seed: int | None, width: int | None, 
             done = simulate(description, out, workers=workers, progress=step)
     except DescriptionError as err:
         raise ReviewError(str(err), 2) from err
+    except SimulationError as err:
+        raise ReviewError(str(err)) from err
     except OSError as err:
         raise ReviewError(f"{err.filename or out}: cannot be written ({err.strerror})") from err
     print(printable(f"{done.frames} frames in {done.out / 'DCIM'}, what is true of them in {done.truth}"))

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import os
 from collections.abc import Callable, Iterator
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from contextlib import contextmanager
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
-import cv2
 import numpy as np
 
+from windstill.run.pool import Failure, LocalPool
 from windstill.simulate.describe import Description, DescriptionError
 from windstill.simulate.files import write_derived, write_frame
 from windstill.simulate.render import render
@@ -23,6 +23,12 @@ from windstill.simulate.truth import SceneTruth, assemble, dump_truth
 
 _CHUNK = 12
 """Frames of one scene a worker takes at once, so that it paints a scene's textures seldom."""
+_TIMEOUT_S = 3600.0
+"""Seconds without a rendered chunk before rendering counts as hung; frames of 100 MP with deep blur take minutes."""
+
+
+class SimulationError(RuntimeError):
+    """A shoot that could not be rendered to its end, in plain words."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +61,8 @@ def simulate(
     ------
     DescriptionError
         The description holds no shots, or `out` already holds a shoot.
+    SimulationError
+        A rendering process was ended, for want of memory as a rule.
     """
     if not description.shots:
         raise DescriptionError(f"{description.name}: the description has no shots")
@@ -129,12 +137,13 @@ def _runner(
         worker = _Worker(description, timeline, out)
         yield lambda jobs: ((job, worker(job)) for job in jobs)
         return
-    with ProcessPoolExecutor(count, initializer=_start, initargs=(description, timeline, out)) as pool:
+    with LocalPool(count, _TIMEOUT_S) as pool:
 
         def run(jobs: list[_Job]) -> Iterator[tuple[_Job, _Outcome]]:
-            waiting = {pool.submit(_work, job): job for job in jobs}
-            for finished in as_completed(waiting):
-                yield waiting[finished], finished.result()
+            for job, outcome in pool.run(partial(_work, description, timeline, out), jobs):
+                if isinstance(outcome, Failure):
+                    raise SimulationError(f"{out}: rendering stopped: {outcome.reason}; take fewer workers")
+                yield job, outcome
 
         yield run
 
@@ -154,10 +163,7 @@ def _write_derived(description: Description, timeline: Timeline, out: Path) -> l
 _held: list[_Worker] = []
 
 
-def _start(description: Description, timeline: Timeline, out: Path) -> None:
-    cv2.setNumThreads(1)
-    _held[:] = [_Worker(description, timeline, out)]
-
-
-def _work(job: _Job) -> _Outcome:
+def _work(description: Description, timeline: Timeline, out: Path, job: _Job) -> _Outcome:
+    if not _held:  # a pool, and so its processes, serves one shoot
+        _held.append(_Worker(description, timeline, out))
     return _held[0](job)
