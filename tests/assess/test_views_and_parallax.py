@@ -5,7 +5,10 @@ from __future__ import annotations
 import cv2
 import numpy as np
 import pytest
-from layered_scenes import Picture, assess_pictures, landscape, taken, with_mover
+from layered_scenes import SETTINGS, Kept, Picture, assess_pictures, landscape, scored, taken, with_mover
+
+from windstill.assess import measure_set
+from windstill.records import FrameSet, Grouping, Placement
 
 WIDE = landscape(2400)
 
@@ -45,3 +48,23 @@ def test_views_that_share_nothing_are_unknown_not_lost() -> None:
     other = landscape(1500, photograph="flower.jpg")
     _, verdict = assess_pictures("panorama", [taken(WIDE[:, :1500], seed=1), taken(other, seed=2)])
     assert verdict.outlook == "unknown"
+
+
+def test_a_view_joined_to_each_neighbour_by_another_exposure_is_measured() -> None:
+    bright = [WIDE[:, :1100], WIDE[:, 650:1750]]
+    calm = with_mover(WIDE, 1500, 800, 60, 0, 0)[:, 650:1750]
+    dark = [0.4 * calm, 0.4 * with_mover(WIDE, 1500, 800, 60, 9, -4)[:, 1300:2400]]
+    lumas = {n: taken(p, seed=i) for i, (n, p) in enumerate(zip("ABCD", [*bright, *dark], strict=True))}
+    made = {n: scored(n, luma) for n, luma in lumas.items()}
+    views_of = FrameSet("A~panorama", None, 1, 1, "panorama", ("A", "B~bracket", "D"), ("A", "B", "C", "D"))
+    bracket = FrameSet("B~bracket", "A~panorama", 2, 1, "bracket", ("B", "C"), ("B", "C"))
+    grouping = Grouping((views_of, bracket), {n: Placement(n, "A~panorama") for n in "AD"})
+    planes = Kept(lumas, {n: m[1].work for n, m in made.items()})
+    measure = measure_set(
+        views_of, grouping, {n: m[0] for n, m in made.items()}, {n: m[1].score for n, m in made.items()},
+        planes, SETTINGS.assess,
+    )  # fmt: skip
+    assert [(p.frame_a, p.frame_b) for p in measure.pairs] == [("A", "B"), ("C", "D")]
+    second = measure.pairs[1]
+    assert second.sway_max_px == pytest.approx(np.hypot(9, 4), abs=0.5)
+    assert second.crops is not None

@@ -69,7 +69,9 @@ def measure_set(
     order = [n for n in in_judging_order(node, grouping, frames, scores) if n in scores]
     pairs = pairs_of(node, grouping, frames, scores)
     measured: list[PairMeasure] = []
-    chain: dict[str, Matrix] = {order[0]: np.eye(3)} if order else {}
+    mates = _view_mates(node, grouping)
+    chain: dict[str, Matrix] = {name: np.eye(3) for name in mates.get(order[0], order[:1])} if order else {}
+    links: list[Matrix] = []
     pyramids: dict[str, Pyramid] = {}
     for pair in pairs:
         pyramids = {n: p for n, p in pyramids.items() if n in (pair.frame_a, pair.frame_b)}
@@ -78,11 +80,14 @@ def measure_set(
                 pyramids[name] = build_pyramid(planes.work(name), scores[name].reduction)
         result, b_to_a = _measure_pair(pair, node, order, pyramids, scores, chain, settings)
         measured.append(result)
+        links.append(b_to_a)
         if pair.frame_a in chain:
-            chain.setdefault(pair.frame_b, chain[pair.frame_a] @ b_to_a)
+            for name in mates.get(pair.frame_b, [pair.frame_b]):
+                chain.setdefault(name, chain[pair.frame_a] @ b_to_a)
         elif pair.frame_b in chain:
-            chain[pair.frame_a] = chain[pair.frame_b] @ inverse(b_to_a)
-    measured = _with_crops(measured, chain, scores, planes, settings)
+            for name in mates.get(pair.frame_a, [pair.frame_a]):
+                chain.setdefault(name, chain[pair.frame_b] @ inverse(b_to_a))
+    measured = _with_crops(measured, links, scores, planes, settings)
     mappings = [chain.get(n, np.eye(3)) for n in order]
     coverage = coverage_of(
         node, [frames[n] for n in order], [scores[n] for n in order], mappings, measured,
@@ -106,6 +111,19 @@ def measure_set(
         textured_pct=100 * float(np.mean([scores[n].textured.mean() for n in order])) if order else 0.0,
         smear_held_px=smear_held_px,
     )
+
+
+def _view_mates(node: FrameSet, grouping: Grouping) -> dict[str, list[str]]:
+    """For each frame of a panorama, the frames of its view: neighbouring views may be joined by another of them.
+
+    Within a view the camera stands still but for what a press of the button moves it by, which is nothing beside the
+    turn from view to view.
+    """
+    if node.kind != "panorama":
+        return {}
+    by_id = grouping.by_id()
+    views = [list(by_id[m].frames) if m in by_id else [m] for m in node.members]
+    return {name: view for view in views for name in view}
 
 
 def _measure_pair(
@@ -266,19 +284,22 @@ def _pair_smear(field: SwayField, picture_tiles: float) -> tuple[float | None, f
 
 def _with_crops(
     measured: list[PairMeasure],
-    chain: Mapping[str, Matrix],
+    links: Sequence[Matrix],
     scores: Mapping[str, FrameScore],
     planes: PlaneSource,
     settings: AssessSettings,
 ) -> list[PairMeasure]:
-    """Cut the worst place of the worst pair, when there is anything to see: the only second decode."""
+    """Cut the worst place of the worst pair, when there is anything to see: the only second decode.
+
+    `links` holds each pair's mapping from b to a.
+    """
     known = [m for m in measured if m.sway_max_px is not None and m.field is not None]
     if not known:
         return measured
     worst = max(known, key=lambda m: m.sway_max_px or 0.0)
     if (worst.sway_max_px or 0.0) < settings.crops_from_px:
         return measured
-    cut = cut_crops(worst, chain, scores, planes, settings)
+    cut = cut_crops(worst, links[measured.index(worst)], scores, planes, settings)
     return [cut if m is worst else m for m in measured]
 
 
