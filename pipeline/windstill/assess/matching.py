@@ -9,12 +9,15 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+# Sums may be taken in any order, so that they fill vector registers; nothing else of the arithmetic is loosened.
+SUMS = {"reassoc", "contract"}
+
 # Columns of `refine_windows`' result.
 DX, DY, ZNCC, GXX, GXY, GYY, RESIDUAL, GAIN, VALID = range(9)
 RESULT_COLUMNS = 9
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath=SUMS)
 def _load(plane, x, y, out, size):  # type: ignore[no-untyped-def]
     """Read a square patch by bilinear interpolation, upper left corner at (x, y); the caller keeps it inside."""
     x0 = int(np.floor(x))
@@ -28,8 +31,9 @@ def _load(plane, x, y, out, size):  # type: ignore[no-untyped-def]
     for i in range(size):
         top = plane[y0 + i, x0 : x0 + size + 1]
         bottom = plane[y0 + i + 1, x0 : x0 + size + 1]
+        into = out[i, :size]
         for j in range(size):
-            out[i, j] = (
+            into[j] = (
                 w00 * np.float32(top[j])
                 + w01 * np.float32(top[j + 1])
                 + w10 * np.float32(bottom[j])
@@ -37,35 +41,46 @@ def _load(plane, x, y, out, size):  # type: ignore[no-untyped-def]
             )
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath=SUMS)
 def _smooth(patch, scratch, size):  # type: ignore[no-untyped-def]
     """[1 2 1]/4 both ways on the inner part of a patch, in place."""
+    # Rows are taken as slices here and below: the compiler then sees that no index wraps around.
     quarter = np.float32(0.25)
     half = np.float32(0.5)
+    inner = size - 2
     for i in range(size):
-        for j in range(1, size - 1):
-            scratch[i, j] = quarter * (patch[i, j - 1] + patch[i, j + 1]) + half * patch[i, j]
+        left, here, right = patch[i, :inner], patch[i, 1 : inner + 1], patch[i, 2 : inner + 2]
+        into = scratch[i, 1 : inner + 1]
+        for j in range(inner):
+            into[j] = quarter * (left[j] + right[j]) + half * here[j]
     for i in range(1, size - 1):
-        for j in range(1, size - 1):
-            patch[i, j] = quarter * (scratch[i - 1, j] + scratch[i + 1, j]) + half * scratch[i, j]
+        above, here, below = scratch[i - 1, 1 : inner + 1], scratch[i, 1 : inner + 1], scratch[i + 1, 1 : inner + 1]
+        into = patch[i, 1 : inner + 1]
+        for j in range(inner):
+            into[j] = quarter * (above[j] + below[j]) + half * here[j]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath=SUMS)
 def _detail(patch, size, margin):  # type: ignore[no-untyped-def]
     """Gradient energy over variance: how fine a patch's detail is, whatever its contrast."""
     n = np.float32((size - 2 * margin) * (size - 2 * margin))
+    side = size - 2 * margin
+    end = size - margin
     total = np.float32(0)
-    for i in range(margin, size - margin):
-        for j in range(margin, size - margin):
-            total += patch[i, j]
+    for i in range(margin, end):
+        row = patch[i, margin:end]
+        for j in range(side):
+            total += row[j]
     mean = total / n
     variance = np.float32(0)
     energy = np.float32(0)
-    for i in range(margin, size - margin):
-        for j in range(margin, size - margin):
-            v = patch[i, j] - mean
-            gx = patch[i, j + 1] - patch[i, j - 1]
-            gy = patch[i + 1, j] - patch[i - 1, j]
+    for i in range(margin, end):
+        row, left, right = patch[i, margin:end], patch[i, margin - 1 : end - 1], patch[i, margin + 1 : end + 1]
+        above, below = patch[i - 1, margin:end], patch[i + 1, margin:end]
+        for j in range(side):
+            v = row[j] - mean
+            gx = right[j] - left[j]
+            gy = below[j] - above[j]
             variance += v * v
             energy += gx * gx + gy * gy
     return energy / (variance + np.float32(1e-3) * n)
@@ -98,7 +113,7 @@ def _valid(plane, x, y, size, low, high, weight):  # type: ignore[no-untyped-def
     return any_clipped
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath=SUMS)
 def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations, max_step, equalise):  # type: ignore[no-untyped-def]
     """Sub-pixel displacement of windows by Gauss-Newton on both frames' gradients.
 
@@ -145,6 +160,7 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
     side = 2 * half + 1
     margin = 2 + equalise  # one ring for smoothing, one for gradients, one for each pass that equalises
     size = side + 2 * margin
+    end = size - margin
     result = np.zeros((count, RESULT_COLUMNS), np.float32)
     a_patch = np.empty((size, size), np.float32)
     b_patch = np.empty((size, size), np.float32)
@@ -193,12 +209,12 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
             n = np.float32(0)
             sa = np.float32(0)
             sb = np.float32(0)
-            for i in range(margin, size - margin):
-                for j in range(margin, size - margin):
-                    w = weight[i, j]
-                    n += w
-                    sa += w * a_patch[i, j]
-                    sb += w * b_patch[i, j]
+            for i in range(margin, end):
+                wr, ar, br = weight[i, margin:end], a_patch[i, margin:end], b_patch[i, margin:end]
+                for j in range(side):
+                    n += wr[j]
+                    sa += wr[j] * ar[j]
+                    sb += wr[j] * br[j]
             valid = n / (side * side)
             if valid < 0.3:
                 break
@@ -207,11 +223,12 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
             saa = np.float32(0)
             sbb = np.float32(0)
             sab = np.float32(0)
-            for i in range(margin, size - margin):
-                for j in range(margin, size - margin):
-                    w = weight[i, j]
-                    a = a_patch[i, j] - ma
-                    b = b_patch[i, j] - mb
+            for i in range(margin, end):
+                wr, ar, br = weight[i, margin:end], a_patch[i, margin:end], b_patch[i, margin:end]
+                for j in range(side):
+                    w = wr[j]
+                    a = ar[j] - ma
+                    b = br[j] - mb
                     saa += w * a * a
                     sbb += w * b * b
                     sab += w * a * b
@@ -228,16 +245,17 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
             mgx = np.float32(0)
             mgy = np.float32(0)
             quarter = np.float32(0.25)
-            for i in range(margin, size - margin):
-                for j in range(margin, size - margin):
-                    w = weight[i, j]
-                    e = (a_patch[i, j] - ma) - gain * (b_patch[i, j] - mb)
-                    gx = quarter * (
-                        (a_patch[i, j + 1] - a_patch[i, j - 1]) + gain * (b_patch[i, j + 1] - b_patch[i, j - 1])
-                    )
-                    gy = quarter * (
-                        (a_patch[i + 1, j] - a_patch[i - 1, j]) + gain * (b_patch[i + 1, j] - b_patch[i - 1, j])
-                    )
+            for i in range(margin, end):
+                wr, ar, br = weight[i, margin:end], a_patch[i, margin:end], b_patch[i, margin:end]
+                al, bl = a_patch[i, margin - 1 : end - 1], b_patch[i, margin - 1 : end - 1]
+                ag, bg = a_patch[i, margin + 1 : end + 1], b_patch[i, margin + 1 : end + 1]
+                at, bt = a_patch[i - 1, margin:end], b_patch[i - 1, margin:end]
+                au, bu = a_patch[i + 1, margin:end], b_patch[i + 1, margin:end]
+                for j in range(side):
+                    w = wr[j]
+                    e = (ar[j] - ma) - gain * (br[j] - mb)
+                    gx = quarter * ((ag[j] - al[j]) + gain * (bg[j] - bl[j]))
+                    gy = quarter * ((au[j] - at[j]) + gain * (bu[j] - bt[j]))
                     mgx += w * gx
                     mgy += w * gy
                     hxx += w * gx * gx
@@ -289,7 +307,7 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
     return result
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath=SUMS)
 def search_windows(plane_a, plane_b, centres, half, radius, low, high):  # type: ignore[no-untyped-def]
     """Best whole-pixel displacement of windows within a radius, by exhaustive normalised correlation.
 
@@ -313,6 +331,13 @@ def search_windows(plane_a, plane_b, centres, half, radius, low, high):  # type:
     result = np.full((count, 5), -1.0, np.float32)
     a_patch = np.empty((side, side), np.float32)
     scores = np.empty((span, span), np.float32)
+    # Sums of b and of its squares under each window, of whole numbers: by running sums, exact.
+    reach = side + 2 * radius
+    b_patch = np.empty((reach, reach), np.float32)
+    down = np.empty(reach, np.int64)
+    down2 = np.empty(reach, np.int64)
+    sums = np.empty((2, span, span), np.int64)
+    area = side * side
     for k in range(count):
         cx, cy = centres[k, 0], centres[k, 1]
         if cx - half < 0 or cy - half < 0 or cx + half >= width or cy + half >= height:
@@ -339,31 +364,62 @@ def search_windows(plane_a, plane_b, centres, half, radius, low, high):  # type:
         best = np.float32(-2.0)
         bx = 0
         by = 0
-        for v in range(span):
-            for u in range(span):
-                scores[v, u] = -1.0
-                x0 = cx - half + u - radius
-                y0 = cy - half + v - radius
-                if x0 < 0 or y0 < 0 or x0 + side > width or y0 + side > height:
-                    continue
-                sb = np.float32(0.0)
-                sbb = np.float32(0.0)
-                sab = np.float32(0.0)
-                for i in range(side):
-                    for j in range(side):
-                        b = np.float32(plane_b[y0 + i, x0 + j])
-                        sb += b
-                        sbb += b * b
-                        sab += a_patch[i, j] * b
-                vb = sbb - sb * sb / (side * side)
+        # The part of the neighbourhood that b has; offsets that reach beyond it are left out.
+        left, top = cx - half - radius, cy - half - radius
+        u0, v0 = max(0, -left), max(0, -top)
+        u1, v1 = min(reach, width - left), min(reach, height - top)
+        cols, rows = u1 - u0, v1 - v0
+        if cols < side or rows < side:
+            continue
+        for i in range(rows):
+            line = plane_b[top + v0 + i, left + u0 : left + u1]
+            into = b_patch[i, :cols]
+            for j in range(cols):
+                into[j] = np.float32(line[j])
+        down[:cols] = 0
+        down2[:cols] = 0
+        for i in range(rows):
+            line = plane_b[top + v0 + i, left + u0 : left + u1]
+            for j in range(cols):
+                value_b = np.int64(line[j])
+                down[j] += value_b
+                down2[j] += value_b * value_b
+            if i >= side:
+                line = plane_b[top + v0 + i - side, left + u0 : left + u1]
+                for j in range(cols):
+                    value_b = np.int64(line[j])
+                    down[j] -= value_b
+                    down2[j] -= value_b * value_b
+            if i >= side - 1:
+                run = np.int64(0)
+                run2 = np.int64(0)
+                for j in range(cols):
+                    run += down[j]
+                    run2 += down2[j]
+                    if j >= side:
+                        run -= down[j - side]
+                        run2 -= down2[j - side]
+                    if j >= side - 1:
+                        sums[0, i - side + 1, j - side + 1] = run
+                        sums[1, i - side + 1, j - side + 1] = run2
+        scores[:, :] = -1.0
+        for v in range(rows - side + 1):
+            for u in range(cols - side + 1):
+                vb = np.float32(sums[1, v, u] - sums[0, v, u] * sums[0, v, u] / area)
                 if vb < 1.0:
                     continue
+                sab = np.float32(0.0)
+                for i in range(side):
+                    ar = a_patch[i, :side]
+                    br = b_patch[v + i, u : u + side]
+                    for j in range(side):
+                        sab += ar[j] * br[j]
                 score = sab / np.sqrt(va * vb)
-                scores[v, u] = score
+                scores[v0 + v, u0 + u] = score
                 if score > best:
                     best = score
-                    bx = u
-                    by = v
+                    bx = u0 + u
+                    by = v0 + v
         if best < -1.0:
             continue
         second = np.float32(-1.0)

@@ -10,6 +10,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from windstill.assess.matching import SUMS
 from windstill.records import TileGrid
 from windstill.score.smear import SmearMaps, turn_between
 from windstill.settings.smear import RelativeSmearSettings
@@ -169,7 +170,7 @@ def _has_company(
     return company
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath=SUMS)
 def _move(phases, at, swing, seen):  # type: ignore[no-untyped-def]
     """The images smeared along (at[0], at[1]) and displaced by (at[2], at[3]), at the window's samples."""
     count = phases.shape[0]
@@ -234,7 +235,7 @@ def _solve(matrix, vector, size):  # type: ignore[no-untyped-def]
         vector[c] = total / matrix[c, c]
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath=SUMS)
 def _dot(a, b):  # type: ignore[no-untyped-def]
     total = np.float32(0.0)
     for p in range(_SAMPLES):
@@ -242,7 +243,7 @@ def _dot(a, b):  # type: ignore[no-untyped-def]
     return total
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath=SUMS)
 def _fit(seen, target, root, gram, coefficients, residual):  # type: ignore[no-untyped-def]
     """Least squares of the target on the images as `seen` and a constant, none counting less than nothing.
 
@@ -341,7 +342,7 @@ def _try_all(phases, at, swing, candidates, target, root, seen, gram, coefficien
         costs[c] = _evaluate(phases, probe, swing, target, root, seen, gram, coefficients, residual)
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath=SUMS)
 def _refine(phases, start, swing, first, target, root, seen, gram, coefficients, residual, trial, jacobian):  # type: ignore[no-untyped-def]
     """Damped Gauss-Newton from `start` (lx, ly, dx, dy), changed in place; with `first` 2 only dx, dy move."""
     size = 4 - first
@@ -403,6 +404,7 @@ class _Bench:
     def __init__(self, sharp: NDArray[np.uint8], smeared: NDArray[np.uint8], used: RelativeSmearSettings) -> None:
         self.sharp, self.smeared, self.used = sharp, smeared, used
         self.phases = np.zeros((_IMAGES, _PHASES, _PHASES, _ROOM, _ROOM), np.float32)
+        self.doubled = np.empty((2 * _SIDE, 2 * _SIDE), np.float32)
         self.target, self.root = np.empty((2, _SAMPLES), np.float32)
         self.residual, self.trial = np.empty((2, _SAMPLES), np.float32)
         self.seen = np.empty((_IMAGES, _SAMPLES), np.float32)
@@ -486,9 +488,10 @@ class _Bench:
             return None
         reach = (_MARGIN - _PAD) * factor
         own = _smoothed(_reduced(_region(self.sharp, x0 - reach, y0 - reach, _SIDE * factor), factor)) - 128
-        _sort_phases(own, self.phases[0])
+        _sort_phases(own, self.doubled, self.phases[0])
         for image, kernel in zip(self.phases[1:], _DISC_KERNELS, strict=True):
-            _sort_phases(cv2.filter2D(own, cv2.CV_32F, kernel, borderType=cv2.BORDER_REPLICATE), image)
+            blurred = cv2.filter2D(own, cv2.CV_32F, kernel, borderType=cv2.BORDER_REPLICATE)
+            _sort_phases(blurred, self.doubled, image)
         return variance
 
     def _weigh(self, values: NDArray[np.float32], weights: NDArray[np.float32]) -> float:
@@ -583,22 +586,33 @@ def _smoothed(patch: NDArray[np.float32]) -> NDArray[np.float32]:
     return smoothed
 
 
-def _sort_phases(patch: NDArray[np.float32], phases: NDArray[np.float32]) -> None:
+@njit(cache=True, nogil=True)
+def _sort_phases(patch, doubled, phases):  # type: ignore[no-untyped-def]
     """Interleave cubic midpoints (bilinear samples between them blur next to nothing) and sort by phase."""
     side = patch.shape[0]
-    lines = np.empty((side, 2 * side), np.float32)
-    lines[:, ::2], lines[:, 1::2] = patch, _midpoints(patch)
-    doubled = np.zeros((_ROOM * _PHASES, _ROOM * _PHASES), np.float32)
-    doubled[: 2 * side : 2, : 2 * side] = lines
-    doubled[1 : 2 * side : 2, : 2 * side] = _midpoints(lines.T).T
-    phases[:] = doubled.reshape(_ROOM, _PHASES, _ROOM, _PHASES).transpose(1, 3, 0, 2)
-
-
-def _midpoints(lines: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Half-way along each line by the cubic of four neighbours, ends repeated."""
-    wide = np.pad(lines, ((0, 0), (1, 2)), mode="edge")
-    middle: NDArray[np.float32] = (9 * (wide[:, 1:-2] + wide[:, 2:-1]) - wide[:, :-3] - wide[:, 3:]) / np.float32(16)
-    return middle
+    nine = np.float32(9.0)
+    share = np.float32(1 / 16)
+    last = side - 1
+    for i in range(side):
+        for j in range(side):
+            doubled[2 * i, 2 * j] = patch[i, j]
+            beyond = patch[i, min(j + 1, last)]
+            doubled[2 * i, 2 * j + 1] = share * (
+                nine * (patch[i, j] + beyond) - patch[i, max(j - 1, 0)] - patch[i, min(j + 2, last)]
+            )
+    for i in range(side):
+        above = doubled[2 * max(i - 1, 0)]
+        here = doubled[2 * i]
+        below = doubled[2 * min(i + 1, last)]
+        next_ = doubled[2 * min(i + 2, last)]
+        into = doubled[2 * i + 1]
+        for j in range(2 * side):
+            into[j] = share * (nine * (here[j] + below[j]) - above[j] - next_[j])
+    for v in range(2 * side):
+        for u in range(_PHASES):
+            line = phases[v % _PHASES, u, v // _PHASES]
+            for k in range(side * 2 // _PHASES):
+                line[k] = doubled[v, k * _PHASES + u]
 
 
 def _local_affine(mapping: Floats, x: float, y: float, dx: float, dy: float) -> Floats:
