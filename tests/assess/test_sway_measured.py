@@ -54,6 +54,17 @@ def test_a_still_bracket_over_four_stops_is_clean() -> None:
     assert verdict.sway_max_px is not None and verdict.sway_max_px < 1
 
 
+@pytest.mark.parametrize(("radius", "dx"), [(5.0, 3.0), (7.0, 4.0), (9.0, 4.0), (9.0, 5.0)])
+def test_what_moved_between_focus_positions_is_measured_through_the_blur(radius: float, dx: float) -> None:
+    scene = landscape(1800)
+    sharp = with_mover(scene, 900, 700, 110, 0, 0)
+    blurred = disc_blur(with_mover(scene, 900, 700, 110, dx, 0), radius)
+    measure, verdict = assess_pictures("stack", [taken(sharp, seed=1), taken(blurred, seed=2)])
+    assert not measure.pairs[0].mapping.failed
+    assert measure.pairs[0].sway_max_px == pytest.approx(dx, abs=0.4)
+    assert verdict.outlook in ("touch-up", "hard")
+
+
 @pytest.mark.parametrize("radius", [2.0, 5.0, 9.0])
 def test_unequal_defocus_is_not_sway(radius: float) -> None:
     height = SCENE.shape[0]

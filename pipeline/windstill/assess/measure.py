@@ -158,7 +158,7 @@ def _measure_pair(
     noise_b = np.nan_to_num(to_grid_of_a(score_b.noise, b_to_a, score_b.grid, grid), nan=1.0)
     gain = np.clip(score_a.luma / np.maximum(np.nan_to_num(luma_b, nan=1.0), 0.02), 0.1, 10)
     noise = np.hypot(score_a.noise, gain * noise_b).astype(np.float32)
-    sway = measure_sway(a, b, b_to_a, grid, wanted, noise, pair.relation == "exposure", settings, mapping.residual_px)
+    sway = measure_sway(a, b, b_to_a, grid, wanted, noise, pair.relation == "exposure", settings, mapping.systematic_px)
     sway_x, sway_y, parallax = sway.x_px, sway.y_px, None
     if pair.relation == "view":
         counted = textured & (sway.confidence >= settings.measured_confidence)

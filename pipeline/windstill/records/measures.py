@@ -17,7 +17,8 @@ class CameraMapping:
     """x_a = scale * R(rotation_deg) * (x_b - c) + c + (shift_x_px, shift_y_px), c the picture's centre.
 
     Full-resolution upright pixels; angles counter-clockwise as seen. `homography` (row by row, b to a) is
-    given for views. `residual_px` is the robust spread of what the mapping leaves on still tiles.
+    given for views. `residual_px` is the robust spread of what the mapping leaves on still tiles; `systematic_px` is
+    the part of it that neighbouring places share, which is the mapping's own error: the rest is each place's noise.
     """
 
     shift_x_px: float = 0.0
@@ -26,6 +27,7 @@ class CameraMapping:
     rotation_deg: float = 0.0
     homography: tuple[float, ...] | None = None
     residual_px: float = 0.0
+    systematic_px: float = 0.0
     failed: bool = False
     reason: str = ""
 

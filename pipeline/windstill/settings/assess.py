@@ -70,7 +70,8 @@ class AssessSettings(Section):
         0.6, gt=0, le=1, description="Share of comparable windows in agreement from which no other start is tried."
     )
     align_max_residual_px: float = Field(
-        1.0, gt=0, description="Full-resolution pixels at 3000 px width, scaled. Larger disagreement: mapping failed."
+        1.0, gt=0, description="Full-resolution pixels at 3000 px width, scaled. Larger disagreement, half of which "
+        "neighbours share: mapping failed. Thrice as much without: failed too.",
     )
     shared_detail: float = Field(
         0.5, gt=0, lt=1, description="Share of the sharper frame's contrast the blurrier must hold on a level to be "
