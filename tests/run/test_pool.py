@@ -70,6 +70,15 @@ def test_leaving_early_leaves_no_process_behind() -> None:
     assert not _alive(int(pid))
 
 
+@pytest.mark.timeout(60)
+def test_leaving_while_workers_are_still_starting_does_not_wait_for_ever() -> None:
+    for moment in range(10):
+        with pytest.raises(KeyError), LocalPool(2, 60) as pool:
+            for _ in pool.run(abs, range(4)):
+                time.sleep(0.002 * moment)
+                raise KeyError
+
+
 def test_interrupted_while_a_worker_is_busy_leaves_no_process_behind() -> None:
     with pytest.raises(KeyboardInterrupt), LocalPool(1, 60) as pool:
         _, pid = next(pool.run(work, ["pid", "hang"]))

@@ -32,6 +32,7 @@ R = TypeVar("R")
 
 _AHEAD = 2  # tasks waiting per worker: enough to keep it busy, few enough to bound what is held
 _TICK_S = 0.5
+_CLOSING_S = 30.0  # a worker starts within a second or two; one that cannot leave its id ends with this process
 # What every worker will need, loaded once and shared between them.
 _PRELOAD = ("windstill.run.warm", "windstill.run.tasks", "windstill.run.planes")
 
@@ -138,16 +139,28 @@ class LocalPool:
     def _kill(self) -> None:
         """End our workers, whatever they are doing, by the ids they left."""
         executor, self._executor = self._executor, None
+        self._kill_known()
+        if executor is None:
+            return
+        closing = threading.Thread(
+            target=executor.shutdown, kwargs={"wait": True, "cancel_futures": True}, daemon=True
+        )
+        closing.start()
+        # A worker that was only starting leaves its id now, and would wait for ever: for a lock of the queue between
+        # us that a killed one held.
+        until = time.monotonic() + _CLOSING_S
+        while closing.is_alive() and time.monotonic() < until:
+            closing.join(_TICK_S / 10)
+            self._kill_known()
+
+    def _kill_known(self) -> None:
         for mark in Path(self._folder.name).glob("*"):
             with contextlib.suppress(OSError, ValueError, psutil.Error):
                 worker = psutil.Process(int(mark.name))
                 # The system may have given the id of a dead worker to a stranger.
                 if worker.create_time() == float(mark.read_text("ascii")):
                     worker.kill()
-            with contextlib.suppress(OSError):
-                mark.unlink()
-        if executor is not None:
-            executor.shutdown(wait=True, cancel_futures=True)
+                    mark.unlink()
 
 
 @dataclass(frozen=True, slots=True)
