@@ -38,9 +38,10 @@ _SPACING_PX = 36  # at the coarse level: windows just overlap
 class _Fit:
     matrix: Matrix
     residual_px: float  # full resolution, robust
-    systematic_px: float  # full resolution: what neighbouring windows have in common of it
     inliers: int
     share: float  # of the windows that could be compared
+    places: Points  # of the inliers, and what the mapping leaves there: both full resolution
+    left: Points
 
 
 def align_pair(
@@ -88,7 +89,8 @@ def align_pair(
             fit = refined
     limit = settings.align_max_residual_px * max(1.0, max(size_a) / 3000)
     # Windows far out of focus scatter, each for itself, about a mapping that is right.
-    wrong = fit.systematic_px > limit / 2 or fit.residual_px > 3 * limit
+    systematic = _systematic(fit)
+    wrong = systematic > limit / 2 or fit.residual_px > 3 * limit
     if fit.residual_px > limit and wrong:
         return (
             _failure(f"what stood still lines up to {fit.residual_px:.1f} px only, as when the camera moves sideways"),
@@ -104,7 +106,7 @@ def align_pair(
             rotation_deg=rotation,
             homography=tuple(float(v) for v in (fit.matrix / fit.matrix[2, 2]).ravel()) if projective else None,
             residual_px=fit.residual_px,
-            systematic_px=fit.systematic_px,
+            systematic_px=systematic,
         ),
         fit.matrix,
     )
@@ -279,23 +281,25 @@ def _fit_level(
     return _Fit(
         matrix=full / full[2, 2],
         residual_px=residual * reduction,
-        systematic_px=_systematic(at_a[inlier], (apply(correction, displaced) - at_a)[inlier], residual) * reduction,
         inliers=int(inlier.sum()),
         share=float(inlier.sum() / max(comparable.sum(), 1)),
+        places=at_a[inlier] * reduction,
+        left=(apply(correction, displaced) - at_a)[inlier] * reduction,
     )
 
 
-def _systematic(places: Points, left: Points, spread: float) -> float:
+def _systematic(fit: _Fit) -> float:
     """How far a mapping itself is off, from what its windows leave: noise differs from window to window, it does not.
 
     The covariance of each window's leftover with the mean of its four nearest neighbours'; never more than the spread
     of all. A few hundred windows tell it to a few percent of the spread's variance.
     """
-    if len(places) < 12:
+    left, spread = fit.left, fit.residual_px
+    if len(left) < 12:
         return spread
-    near = cKDTree(places).query(places, k=5)[1][:, 1:]
+    near = cKDTree(fit.places).query(fit.places, k=5)[1][:, 1:]
     shared = float((left * left[near].mean(axis=1)).sum(axis=1).mean()) / 2  # of either coordinate
-    noise = float((left**2).sum(axis=1).mean()) / 2 / np.sqrt(4 * len(places))
+    noise = float((left**2).sum(axis=1).mean()) / 2 / np.sqrt(4 * len(left))
     return min(float(np.sqrt(max(shared, 0.0) + noise)), spread)
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from windstill.assess.geometry import Matrix
+from windstill.assess.geometry import mapping_matrix
 from windstill.assess.planes import PlaneSource
 from windstill.imaging import encode_jpeg
 from windstill.records import CropPair, FrameScore, PairMeasure
@@ -19,12 +19,11 @@ _QUALITY = 85
 
 def cut_crops(
     pair: PairMeasure,
-    b_to_a: Matrix,
     scores: Mapping[str, FrameScore],
     planes: PlaneSource,
     settings: AssessSettings,
 ) -> PairMeasure:
-    """Add crops of a and of b, brought to a's coordinates by `b_to_a`, around the worst tile of a pair."""
+    """Add crops of a and of b, brought to a's coordinates, around the worst tile of a pair."""
     if pair.worst_x_px is None or pair.worst_y_px is None:
         return pair
     score = scores[pair.frame_a]
@@ -32,6 +31,7 @@ def cut_crops(
     x = int(np.clip(pair.worst_x_px - side_x / 2, 0, score.width_px - side_x))
     y = int(np.clip(pair.worst_y_px - side_y / 2, 0, score.height_px - side_y))
     colour_a = planes.colour(pair.frame_a)[y : y + side_y, x : x + side_x]
+    b_to_a = mapping_matrix(pair.mapping, score.width_px, score.height_px)
     to_crop = np.array([[1, 0, -x], [0, 1, -y], [0, 0, 1.0]]) @ b_to_a
     colour_b = cv2.warpPerspective(planes.colour(pair.frame_b), to_crop, (side_x, side_y), flags=cv2.INTER_LINEAR)
     return replace(

@@ -71,7 +71,6 @@ def measure_set(
     measured: list[PairMeasure] = []
     mates = _view_mates(node, grouping)
     chain: dict[str, Matrix] = {name: np.eye(3) for name in mates.get(order[0], order[:1])} if order else {}
-    links: list[Matrix] = []
     pyramids: dict[str, Pyramid] = {}
     for pair in pairs:
         pyramids = {n: p for n, p in pyramids.items() if n in (pair.frame_a, pair.frame_b)}
@@ -80,14 +79,13 @@ def measure_set(
                 pyramids[name] = build_pyramid(planes.work(name), scores[name].reduction)
         result, b_to_a = _measure_pair(pair, node, order, pyramids, scores, chain, settings)
         measured.append(result)
-        links.append(b_to_a)
         if pair.frame_a in chain:
             for name in mates.get(pair.frame_b, [pair.frame_b]):
                 chain.setdefault(name, chain[pair.frame_a] @ b_to_a)
         elif pair.frame_b in chain:
             for name in mates.get(pair.frame_a, [pair.frame_a]):
                 chain.setdefault(name, chain[pair.frame_b] @ inverse(b_to_a))
-    measured = _with_crops(measured, links, scores, planes, settings)
+    measured = _with_crops(measured, scores, planes, settings)
     mappings = [chain.get(n, np.eye(3)) for n in order]
     coverage = coverage_of(
         node, [frames[n] for n in order], [scores[n] for n in order], mappings, measured,
@@ -284,22 +282,18 @@ def _pair_smear(field: SwayField, picture_tiles: float) -> tuple[float | None, f
 
 def _with_crops(
     measured: list[PairMeasure],
-    links: Sequence[Matrix],
     scores: Mapping[str, FrameScore],
     planes: PlaneSource,
     settings: AssessSettings,
 ) -> list[PairMeasure]:
-    """Cut the worst place of the worst pair, when there is anything to see: the only second decode.
-
-    `links` holds each pair's mapping from b to a.
-    """
+    """Cut the worst place of the worst pair, when there is anything to see: the only second decode."""
     known = [m for m in measured if m.sway_max_px is not None and m.field is not None]
     if not known:
         return measured
     worst = max(known, key=lambda m: m.sway_max_px or 0.0)
     if (worst.sway_max_px or 0.0) < settings.crops_from_px:
         return measured
-    cut = cut_crops(worst, links[measured.index(worst)], scores, planes, settings)
+    cut = cut_crops(worst, scores, planes, settings)
     return [cut if m is worst else m for m in measured]
 
 
