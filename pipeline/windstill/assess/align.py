@@ -32,6 +32,9 @@ _COARSE_LONG_PX = 760
 _SMALLEST_PX = 16  # working pixels: two windows side by side
 _HALF_WINDOW = 15
 _SPACING_PX = 36  # at the coarse level: windows just overlap
+_COARSE_REACH, _FINE_REACH = 6.0, 4.0  # pixels of the level that a window may be off its start
+_POLISHED_PX = 1.0  # pixels of the level: a start this near needs no second round there, the finer levels follow
+_SAME_PX = 1.0  # pixels of the level: two mappings this near are one
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,7 +87,10 @@ def align_pair(
         return _failure("too little detail agrees between the frames"), np.eye(3)
     for finer in range(level - 1, -1, -1):
         # Windows keep their size in pixels, so each halving sharpens the fit fourfold in area.
-        refined = _fit_level(a, b, finer, fit.matrix, views, size_a, settings, keep_similarity=fit)
+        plane = a.levels[finer]
+        spacing = max(_SPACING_PX, int(np.sqrt(plane.size / settings.align_max_windows)))
+        points = _windows(a, finer, spacing, _half_window(plane) + 5, settings.align_max_windows)
+        refined = _fit_level(a, b, finer, fit.matrix, points, views, size_a, settings, reach=_FINE_REACH)
         if refined is not None and refined.inliers >= settings.align_min_windows:
             fit = refined
     limit = settings.align_max_residual_px * max(1.0, max(size_a) / 3000)
@@ -148,25 +154,29 @@ def normalised(plane: Plane, low: int = 3, high: int = 252) -> NDArray[np.float3
 def _coarse(
     a: Pyramid, b: Pyramid, level: int, views: bool, size_a: tuple[int, int], settings: AssessSettings
 ) -> _Fit | None:
-    """Try starts from cheap to dear; stop at the first that most windows confirm."""
+    """Try starts from cheap to dear; stop at the first that most windows confirm, or that two starts lead to."""
     plane_a, plane_b = a.levels[level], b.levels[level]
     reduction = a.level_reduction(level)
+    points = _windows(a, level, _SPACING_PX, _half_window(plane_a) + 5, settings.align_max_windows)
     best: _Fit | None = None
 
     def consider(start: Matrix) -> bool:
         nonlocal best
         if not _invertible(start):
             return False  # features that agree by chance may squeeze the picture to a line
-        fit = _fit_level(a, b, level, start, views, size_a, settings)
-        if fit is not None:
-            again = _fit_level(a, b, level, fit.matrix, views, size_a, settings)
-            fit = again or fit
-            if best is None or fit.inliers > best.inliers:
-                best = fit
-        return best is not None and best.share >= settings.align_sure_share and best.inliers >= 3 * (
-            settings.align_min_windows
-        )
+        fit = _fit_level(a, b, level, start, points, views, size_a, settings)
+        if fit is None:
+            return False
+        if _apart(fit.matrix, start, size_a) > _POLISHED_PX * reduction:
+            fit = _fit_level(a, b, level, fit.matrix, points, views, size_a, settings) or fit
+        confirmed = best is not None and _apart(fit.matrix, best.matrix, size_a) < _SAME_PX * reduction
+        if best is None or fit.inliers > best.inliers:
+            best = fit
+        needed = settings.align_sure_share * (0.5 if confirmed else 1.0)
+        return best.share >= needed and best.inliers >= 3 * settings.align_min_windows
 
+    if len(points) < settings.align_min_windows:
+        return None
     if not views and consider(np.eye(3)):
         return best
     norm_a, norm_b = normalised(plane_a), normalised(plane_b)
@@ -213,8 +223,19 @@ def _feature_starts(
     return starts
 
 
-def _windows(plane: Plane, spacing: int, margin: int, limit: int) -> NDArray[np.float64]:
-    """Centres of windows on a lattice, each moved to the strongest corner of its cell."""
+def _half_window(plane: Plane) -> int:
+    return int(min(_HALF_WINDOW, min(plane.shape) // 8))
+
+
+def _windows(pyramid: Pyramid, level: int, spacing: int, margin: int, limit: int) -> Points:
+    """Centres of windows on a lattice of a level, each moved to the strongest corner of its cell."""
+    # Corners are looked for on the coarsest level that still has some thirty pixels between windows.
+    shown = level
+    while shown + 1 < len(pyramid.levels) and spacing >> (shown + 1 - level) >= _SPACING_PX:
+        shown += 1
+    factor = 1 << (shown - level)
+    plane = pyramid.levels[shown]
+    spacing, margin = spacing // factor, -(-margin // factor)
     height, width = plane.shape
     if height <= 2 * margin + spacing or width <= 2 * margin + spacing:
         spacing = max(min(height, width) // 6, 4)
@@ -231,11 +252,17 @@ def _windows(plane: Plane, spacing: int, margin: int, limit: int) -> NDArray[np.
     y = margin + np.repeat(np.arange(rows), cols) * spacing + at // spacing
     x = margin + np.tile(np.arange(cols), rows) * spacing + at % spacing
     keep = value > 0
-    points = np.column_stack([x, y])[keep].astype(np.float64)
+    points = np.column_stack([x, y])[keep] * float(factor) + (factor - 1) / 2
     if len(points) > limit:
         # An even spread matters more than the very strongest corners.
         points = points[np.linspace(0, len(points) - 1, limit).astype(int)]
     return np.asarray(points, np.float64)
+
+
+def _apart(one: Matrix, other: Matrix, size: tuple[int, int]) -> float:
+    """Farthest apart that two mappings put a corner of the picture, full-resolution pixels."""
+    corners = np.array([(x, y) for x in (0.0, size[0] - 1.0) for y in (0.0, size[1] - 1.0)])
+    return float(np.hypot(*(apply(one, corners) - apply(other, corners)).T).max())
 
 
 def _fit_level(
@@ -243,24 +270,19 @@ def _fit_level(
     b: Pyramid,
     level: int,
     start: Matrix,
+    points: Points,
     views: bool,
     size_a: tuple[int, int],
     settings: AssessSettings,
-    keep_similarity: _Fit | None = None,
+    reach: float = _COARSE_REACH,
 ) -> _Fit | None:
     """Match windows after `start` and fit what is left; None when too few agree."""
     plane_a = a.levels[level]
     reduction = a.level_reduction(level)
     moved = bring_to_a(b.levels[level], start, reduction, plane_a.shape[:2])
-    half = min(_HALF_WINDOW, min(plane_a.shape) // 8)
-    if half < 3:
+    half = _half_window(plane_a)
+    if half < 3 or len(points) < settings.align_min_windows:
         return None
-    coarse = keep_similarity is None
-    spacing = _SPACING_PX if coarse else max(_SPACING_PX, int(np.sqrt(plane_a.size / settings.align_max_windows)))
-    points = _windows(plane_a, spacing, half + 5, settings.align_max_windows)
-    if len(points) < settings.align_min_windows:
-        return None
-    reach = 6.0 if coarse else 4.0
     found = refine_windows(plane_a, moved, points, np.zeros_like(points), half, 4, 251, 8, reach, 4)
     comparable = found[:, ZNCC] > -1
     smaller, _, _ = tensor_axes(found)

@@ -15,6 +15,11 @@ SUMS = {"reassoc", "contract"}
 # Columns of `refine_windows`' result.
 DX, DY, ZNCC, GXX, GXY, GYY, RESIDUAL, GAIN, VALID = range(9)
 RESULT_COLUMNS = 9
+_LANES = 8  # single-precision numbers of a vector register
+
+
+# Patches are kept flat, row after row, and sums run over whole rows with their margins, which weigh nothing: one long
+# loop fills vector registers, many loops over the fifteen to forty pixels of a window's rows do not.
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
@@ -29,68 +34,63 @@ def _load(plane, x, y, out, size):  # type: ignore[no-untyped-def]
     w10 = (np.float32(1) - fx) * fy
     w11 = fx * fy
     for i in range(size):
-        top = plane[y0 + i, x0 : x0 + size + 1]
-        bottom = plane[y0 + i + 1, x0 : x0 + size + 1]
-        into = out[i, :size]
+        top, top_right = plane[y0 + i, x0 : x0 + size], plane[y0 + i, x0 + 1 : x0 + size + 1]
+        bottom, bottom_right = plane[y0 + i + 1, x0 : x0 + size], plane[y0 + i + 1, x0 + 1 : x0 + size + 1]
+        into = out[i * size : (i + 1) * size]
         for j in range(size):
             into[j] = (
                 w00 * np.float32(top[j])
-                + w01 * np.float32(top[j + 1])
+                + w01 * np.float32(top_right[j])
                 + w10 * np.float32(bottom[j])
-                + w11 * np.float32(bottom[j + 1])
+                + w11 * np.float32(bottom_right[j])
             )
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
 def _smooth(patch, scratch, size):  # type: ignore[no-untyped-def]
-    """[1 2 1]/4 both ways on the inner part of a patch, in place."""
-    # Rows are taken as slices here and below: the compiler then sees that no index wraps around.
+    """[1 2 1]/4 both ways on the inner part of a patch, in place; its outermost ring is left without meaning."""
     quarter = np.float32(0.25)
     half = np.float32(0.5)
-    inner = size - 2
-    for i in range(size):
-        left, here, right = patch[i, :inner], patch[i, 1 : inner + 1], patch[i, 2 : inner + 2]
-        into = scratch[i, 1 : inner + 1]
-        for j in range(inner):
-            into[j] = quarter * (left[j] + right[j]) + half * here[j]
-    for i in range(1, size - 1):
-        above, here, below = scratch[i - 1, 1 : inner + 1], scratch[i, 1 : inner + 1], scratch[i + 1, 1 : inner + 1]
-        into = patch[i, 1 : inner + 1]
-        for j in range(inner):
-            into[j] = quarter * (above[j] + below[j]) + half * here[j]
+    count = size * size
+    left, here, right, into = patch[: count - 2], patch[1 : count - 1], patch[2:count], scratch[1 : count - 1]
+    for k in range(count - 2):
+        into[k] = quarter * (left[k] + right[k]) + half * here[k]
+    inner = count - 2 * size
+    above, middle, below = scratch[:inner], scratch[size : size + inner], scratch[2 * size : count]
+    out = patch[size : size + inner]
+    for k in range(inner):
+        out[k] = quarter * (above[k] + below[k]) + half * middle[k]
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
-def _detail(patch, size, margin):  # type: ignore[no-untyped-def]
+def _detail(patch, window, size, margin):  # type: ignore[no-untyped-def]
     """Gradient energy over variance: how fine a patch's detail is, whatever its contrast."""
-    n = np.float32((size - 2 * margin) * (size - 2 * margin))
     side = size - 2 * margin
-    end = size - margin
+    n = np.float32(side * side)
+    begin, end = margin * size, (size - margin) * size
+    here, inside = patch[begin:end], window[begin:end]
+    left, right = patch[begin - 1 : end - 1], patch[begin + 1 : end + 1]
+    above, below = patch[begin - size : end - size], patch[begin + size : end + size]
     total = np.float32(0)
-    for i in range(margin, end):
-        row = patch[i, margin:end]
-        for j in range(side):
-            total += row[j]
+    for k in range(end - begin):
+        total += inside[k] * here[k]
     mean = total / n
     variance = np.float32(0)
     energy = np.float32(0)
-    for i in range(margin, end):
-        row, left, right = patch[i, margin:end], patch[i, margin - 1 : end - 1], patch[i, margin + 1 : end + 1]
-        above, below = patch[i - 1, margin:end], patch[i + 1, margin:end]
-        for j in range(side):
-            v = row[j] - mean
-            gx = right[j] - left[j]
-            gy = below[j] - above[j]
-            variance += v * v
-            energy += gx * gx + gy * gy
+    for k in range(end - begin):
+        v = here[k] - mean
+        gx = right[k] - left[k]
+        gy = below[k] - above[k]
+        variance += inside[k] * v * v
+        energy += inside[k] * (gx * gx + gy * gy)
     return energy / (variance + np.float32(1e-3) * n)
 
 
 @njit(cache=True, nogil=True)
-def _passes(finer, scratch, size, margin, most, target):  # type: ignore[no-untyped-def]
+def _passes(finer, scratch, window, size, margin, most, target):  # type: ignore[no-untyped-def]
     """Smooth the finer of two patches, in place, until its detail is no finer than the other's; count the passes."""
     count = 0
-    while count < most and _detail(finer, size, margin) > target * np.float32(1.05):
+    while count < most and _detail(finer, window, size, margin) > target * np.float32(1.05):
         _smooth(finer, scratch, size)
         count += 1
     return count
@@ -103,13 +103,18 @@ def _valid(plane, x, y, size, low, high, weight):  # type: ignore[no-untyped-def
     y0 = int(np.floor(y))
     any_clipped = False
     for i in range(size):
+        line = plane[y0 + i, x0 : x0 + size]
+        lost = 0
         for j in range(size):
-            value = plane[y0 + i, x0 + j]
-            if value < low or value > high:
-                any_clipped = True
+            lost += (line[j] < low) | (line[j] > high)
+        if lost == 0:
+            continue
+        any_clipped = True
+        for j in range(size):
+            if line[j] < low or line[j] > high:
                 for v in range(max(i - 2, 0), min(i + 2, size)):
                     for u in range(max(j - 2, 0), min(j + 2, size)):
-                        weight[v, u] = 0.0
+                        weight[v * size + u] = 0.0
     return any_clipped
 
 
@@ -160,12 +165,21 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
     side = 2 * half + 1
     margin = 2 + equalise  # one ring for smoothing, one for gradients, one for each pass that equalises
     size = side + 2 * margin
-    end = size - margin
+    begin, end = margin * size, (size - margin) * size
+    length = end - begin
     result = np.zeros((count, RESULT_COLUMNS), np.float32)
-    a_patch = np.empty((size, size), np.float32)
-    b_patch = np.empty((size, size), np.float32)
-    scratch = np.empty((size, size), np.float32)
-    weight = np.ones((size, size), np.float32)
+    a_patch = np.zeros(size * size, np.float32)
+    b_patch = np.zeros(size * size, np.float32)
+    scratch = np.zeros(size * size, np.float32)
+    window = np.zeros((size, size), np.float32)
+    window[margin : size - margin, margin : size - margin] = np.float32(1.0)
+    whole = window.ravel()
+    weight = whole.copy()
+    wr, ar, br = weight[begin:end], a_patch[begin:end], b_patch[begin:end]
+    al, ag = a_patch[begin - 1 : end - 1], a_patch[begin + 1 : end + 1]
+    bl, bg = b_patch[begin - 1 : end - 1], b_patch[begin + 1 : end + 1]
+    at, au = a_patch[begin - size : end - size], a_patch[begin + size : end + size]
+    bt, bu = b_patch[begin - size : end - size], b_patch[begin + size : end + size]
     for k in range(count):
         left, top = centres[k, 0] - half - margin, centres[k, 1] - half - margin
         blur_a = 0
@@ -186,7 +200,7 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
             ):
                 break
             if abs(dx - masked_x) > 0.7 or abs(dy - masked_y) > 0.7:
-                weight[:, :] = 1.0
+                weight[:] = whole
                 _valid(plane_a, ax, ay, size, low, high, weight)
                 _valid(plane_b, bx, by, size, low, high, weight)
                 masked_x, masked_y = dx, dy
@@ -196,11 +210,11 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
             _smooth(b_patch, scratch, size)
             if equalise > 0:
                 if step == 0:
-                    fine_a, fine_b = _detail(a_patch, size, margin), _detail(b_patch, size, margin)
+                    fine_a, fine_b = _detail(a_patch, whole, size, margin), _detail(b_patch, whole, size, margin)
                     if fine_a > fine_b:
-                        blur_a = _passes(a_patch, scratch, size, margin, equalise, fine_b)
+                        blur_a = _passes(a_patch, scratch, whole, size, margin, equalise, fine_b)
                     else:
-                        blur_b = _passes(b_patch, scratch, size, margin, equalise, fine_a)
+                        blur_b = _passes(b_patch, scratch, whole, size, margin, equalise, fine_a)
                 else:
                     for _ in range(blur_a):
                         _smooth(a_patch, scratch, size)
@@ -209,12 +223,10 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
             n = np.float32(0)
             sa = np.float32(0)
             sb = np.float32(0)
-            for i in range(margin, end):
-                wr, ar, br = weight[i, margin:end], a_patch[i, margin:end], b_patch[i, margin:end]
-                for j in range(side):
-                    n += wr[j]
-                    sa += wr[j] * ar[j]
-                    sb += wr[j] * br[j]
+            for j in range(length):
+                n += wr[j]
+                sa += wr[j] * ar[j]
+                sb += wr[j] * br[j]
             valid = n / (side * side)
             if valid < 0.3:
                 break
@@ -223,15 +235,13 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
             saa = np.float32(0)
             sbb = np.float32(0)
             sab = np.float32(0)
-            for i in range(margin, end):
-                wr, ar, br = weight[i, margin:end], a_patch[i, margin:end], b_patch[i, margin:end]
-                for j in range(side):
-                    w = wr[j]
-                    a = ar[j] - ma
-                    b = br[j] - mb
-                    saa += w * a * a
-                    sbb += w * b * b
-                    sab += w * a * b
+            for j in range(length):
+                w = wr[j]
+                a = ar[j] - ma
+                b = br[j] - mb
+                saa += w * a * a
+                sbb += w * b * b
+                sab += w * a * b
             if saa < 1e-3 * n or sbb < 1e-3 * n:
                 break
             zncc = sab / np.sqrt(saa * sbb)
@@ -245,25 +255,19 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
             mgx = np.float32(0)
             mgy = np.float32(0)
             quarter = np.float32(0.25)
-            for i in range(margin, end):
-                wr, ar, br = weight[i, margin:end], a_patch[i, margin:end], b_patch[i, margin:end]
-                al, bl = a_patch[i, margin - 1 : end - 1], b_patch[i, margin - 1 : end - 1]
-                ag, bg = a_patch[i, margin + 1 : end + 1], b_patch[i, margin + 1 : end + 1]
-                at, bt = a_patch[i - 1, margin:end], b_patch[i - 1, margin:end]
-                au, bu = a_patch[i + 1, margin:end], b_patch[i + 1, margin:end]
-                for j in range(side):
-                    w = wr[j]
-                    e = (ar[j] - ma) - gain * (br[j] - mb)
-                    gx = quarter * ((ag[j] - al[j]) + gain * (bg[j] - bl[j]))
-                    gy = quarter * ((au[j] - at[j]) + gain * (bu[j] - bt[j]))
-                    mgx += w * gx
-                    mgy += w * gy
-                    hxx += w * gx * gx
-                    hxy += w * gx * gy
-                    hyy += w * gy * gy
-                    gxe += w * gx * e
-                    gye += w * gy * e
-                    see += w * e * e
+            for j in range(length):
+                w = wr[j]
+                e = (ar[j] - ma) - gain * (br[j] - mb)
+                gx = quarter * ((ag[j] - al[j]) + gain * (bg[j] - bl[j]))
+                gy = quarter * ((au[j] - at[j]) + gain * (bu[j] - bt[j]))
+                mgx += w * gx
+                mgy += w * gy
+                hxx += w * gx * gx
+                hxy += w * gx * gy
+                hyy += w * gy * gy
+                gxe += w * gx * e
+                gye += w * gy * e
+                see += w * e * e
             # A ramp of brightness moved along itself is the same ramp at another level: what the windows' own means
             # take up says nothing of the displacement.
             hxx -= mgx * mgx / n
@@ -287,10 +291,10 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
             det = (hxx + damp) * (hyy + damp) - hxy * hxy
             ux = ((hyy + damp) * gxe - hxy * gye) / det
             uy = ((hxx + damp) * gye - hxy * gxe) / det
-            length = np.sqrt(ux * ux + uy * uy)
-            if length > 2.0:
-                ux *= 2.0 / length
-                uy *= 2.0 / length
+            stride = np.sqrt(ux * ux + uy * uy)
+            if stride > 2.0:
+                ux *= 2.0 / stride
+                uy *= 2.0 / stride
             dx += ux
             dy += uy
             away = np.sqrt((dx - start[k, 0]) ** 2 + (dy - start[k, 1]) ** 2)
@@ -298,13 +302,40 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
                 # A step may overshoot and come back: hold it at the rim.
                 dx = start[k, 0] + (dx - start[k, 0]) * max_step / away
                 dy = start[k, 1] + (dy - start[k, 1]) * max_step / away
-            if length < 0.01:
+            if stride < 0.01:
                 # Converged: another round would only confirm it.
                 if zncc >= best:
                     result[k, 0] = dx
                     result[k, 1] = dy
                 break
     return result
+
+
+@njit(cache=True, nogil=True, fastmath=SUMS)
+def _products(window, around, v, side, count, into):  # type: ignore[no-untyped-def]
+    """Sums of products of a window with its surroundings `v` rows down and 0, 1, ... columns along.
+
+    Every displacement along is a lane of the innermost loop, which is made a whole number of registers long.
+    """
+    lanes = -(-count // _LANES) * _LANES
+    sums = into[:lanes]
+    sums[:] = np.float32(0.0)
+    for i in range(side):
+        line = around[v + i]
+        j = 0
+        while j + 4 <= side:
+            w0, w1, w2, w3 = window[i, j], window[i, j + 1], window[i, j + 2], window[i, j + 3]
+            b0, b1 = line[j : j + lanes], line[j + 1 : j + 1 + lanes]
+            b2, b3 = line[j + 2 : j + 2 + lanes], line[j + 3 : j + 3 + lanes]
+            for u in range(lanes):
+                sums[u] += w0 * b0[u] + w1 * b1[u] + w2 * b2[u] + w3 * b3[u]
+            j += 4
+        while j < side:
+            w0 = window[i, j]
+            b0 = line[j : j + lanes]
+            for u in range(lanes):
+                sums[u] += w0 * b0[u]
+            j += 1
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
@@ -333,7 +364,8 @@ def search_windows(plane_a, plane_b, centres, half, radius, low, high):  # type:
     scores = np.empty((span, span), np.float32)
     # Sums of b and of its squares under each window, of whole numbers: by running sums, exact.
     reach = side + 2 * radius
-    b_patch = np.empty((reach, reach), np.float32)
+    b_patch = np.zeros((reach, reach + _LANES), np.float32)
+    line_of = np.empty(span + _LANES, np.float32)
     down = np.empty(reach, np.int64)
     down2 = np.empty(reach, np.int64)
     sums = np.empty((2, span, span), np.int64)
@@ -404,17 +436,12 @@ def search_windows(plane_a, plane_b, centres, half, radius, low, high):  # type:
                         sums[1, i - side + 1, j - side + 1] = run2
         scores[:, :] = -1.0
         for v in range(rows - side + 1):
+            _products(a_patch, b_patch, v, side, cols - side + 1, line_of)
             for u in range(cols - side + 1):
                 vb = np.float32(sums[1, v, u] - sums[0, v, u] * sums[0, v, u] / area)
                 if vb < 1.0:
                     continue
-                sab = np.float32(0.0)
-                for i in range(side):
-                    ar = a_patch[i, :side]
-                    br = b_patch[v + i, u : u + side]
-                    for j in range(side):
-                        sab += ar[j] * br[j]
-                score = sab / np.sqrt(va * vb)
+                score = line_of[u] / np.sqrt(va * vb)
                 scores[v0 + v, u0 + u] = score
                 if score > best:
                     best = score

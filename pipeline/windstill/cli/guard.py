@@ -12,6 +12,8 @@ from pathlib import Path
 from types import FrameType
 from typing import Any, NoReturn
 
+import windstill.run.threads  # noqa: F401  # before anything loads NumPy
+
 FAILED = 1
 WRONG_USAGE = 2
 _DEBUG = "--debug"

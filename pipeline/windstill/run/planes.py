@@ -10,9 +10,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windstill import imaging, score
+from windstill.imaging import Decoded
 from windstill.records import Frame
 from windstill.run.scratch import load_plane, store_plane
 from windstill.settings import ImagingSettings, ScoreSettings
+
+
+def decode_for_work(root: Path, frame: Frame, imaging_settings: ImagingSettings, settings: ScoreSettings) -> Decoded:
+    """Decode a frame no finer than its working plane needs.
+
+    Raises
+    ------
+    ImagingError
+        The file cannot be used.
+    """
+    path, turn = root / frame.pixels_from, frame.camera.orientation
+    listed_px = max(frame.width_px, frame.height_px)
+    reduction = score.reduction_for(listed_px, settings) if listed_px else 1
+    decoded = imaging.decode(path, turn, imaging_settings, reduction=reduction)
+    if decoded.luma_scale * score.reduction_for(max(decoded.width_px, decoded.height_px), settings) < 1:
+        # The camera data called the picture larger than it is.
+        return imaging.decode(path, turn, imaging_settings)
+    return decoded
 
 
 class ScratchPlanes:
@@ -60,7 +79,7 @@ class ScratchPlanes:
             return kept
         frame = self._frames[name]
         self.decodes[name] += 1
-        decoded = imaging.decode(self._root / frame.pixels_from, frame.camera.orientation, self._imaging)
+        decoded = decode_for_work(self._root, frame, self._imaging, self._score)
         plane = score.score_frame(frame, decoded, self._score).work
         if self._scratch is not None:
             store_plane(self._scratch, name, plane)

@@ -34,7 +34,7 @@ _AHEAD = 2  # tasks waiting per worker: enough to keep it busy, few enough to bo
 _TICK_S = 0.5
 _CLOSING_S = 30.0  # a worker starts within a second or two; one that cannot leave its id ends with this process
 # What every worker will need, loaded once and shared between them.
-_PRELOAD = ("windstill.run.warm", "windstill.run.tasks", "windstill.run.planes")
+_PRELOAD = ("windstill.run.threads", "windstill.run.warm", "windstill.run.tasks", "windstill.run.planes")
 
 
 @dataclass(frozen=True, slots=True)
@@ -213,6 +213,8 @@ def _begin_worker(folder: str) -> None:
         (Path(folder) / str(os.getpid())).write_text(repr(psutil.Process().create_time()), "ascii")
     threading.Thread(target=_end_with_parent, daemon=True).start()
     import cv2
+
+    import windstill.run.threads  # noqa: F401  # where workers are spawned nothing has been loaded before
 
     cv2.setNumThreads(1)
 

@@ -98,8 +98,9 @@ def hash_one(task: HashTask) -> Done:
 
 def score_one(task: ScoreTask) -> Done:
     """Decode a frame once, measure it, keep its working plane."""
-    from windstill import imaging, score
+    from windstill import score
     from windstill.run.kernels import forgive_full_disks
+    from windstill.run.planes import decode_for_work
 
     forgive_full_disks()
     path = Path(task.root) / task.frame.pixels_from
@@ -108,7 +109,7 @@ def score_one(task: ScoreTask) -> Done:
     try:
         digest = content_digest(path)
         clock.lap("hash")
-        decoded = imaging.decode(path, task.frame.camera.orientation, task.imaging)
+        decoded = decode_for_work(Path(task.root), task.frame, task.imaging, task.score)
         clock.lap("decode")
         stage = "score"
         scored = score.score_frame(task.frame, decoded, task.score)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -10,14 +11,16 @@ from numpy.typing import NDArray
 
 from windstill.imaging import Decoded, encode_jpeg
 from windstill.records import FloatMap, Frame, FrameScore, TileGrid
+from windstill.score.kernels import brightness_and_response
 from windstill.score.noise import immerkaer_sigma, noise_by_tile
 from windstill.score.sharpness import blur_from_fineness, detail_by_tile, fineness_exponent
 from windstill.score.smear import blind_smear, summarise
-from windstill.score.tiles import grid_for, reduction_for, tile_mean, tile_share
+from windstill.score.tiles import grid_for, reduction_for, tile_share
 from windstill.settings import ScoreSettings
 
 _CLIP_STEP_PX = 4  # `Decoded` samples clipping at every fourth pixel
 _CLIP_EXCLUDES = 0.1  # share of a tile clipped beyond which its smear is not measured
+_ROUNDING = 1 / 12  # variance of rounding to whole steps
 _SHARPNESS_HALF = 0.1  # relative contrast per pixel that reads as sharpness 0.5
 
 
@@ -45,11 +48,12 @@ def score_frame(frame: Frame, decoded: Decoded, settings: ScoreSettings) -> Scor
     reduction = reduction_for(max(decoded.width_px, decoded.height_px), settings)
     grid = grid_for(decoded.width_px, decoded.height_px, reduction, settings)
     work = _reduce(decoded.luma, decoded.width_px, decoded.height_px, reduction)
-    luma = np.asarray(tile_mean(work, grid, reduction) / 255, np.float32)
+    mean, response = brightness_and_response(work, grid, reduction)
+    luma = np.asarray(mean / 255, np.float32)
     clipped_high = tile_share(decoded.clip_high, grid, _CLIP_STEP_PX)
     clipped_low = tile_share(decoded.clip_low, grid, _CLIP_STEP_PX)
     clipped = clipped_high + clipped_low
-    noise = noise_by_tile(work, grid, reduction, luma, clipped)
+    noise = noise_by_tile(response, luma, clipped)
     detail = detail_by_tile(work, grid, reduction, luma, noise, clipped, settings)
     exponent = fineness_exponent(detail.fineness[detail.textured])
     is_sharp = detail.textured & (blur_from_fineness(detail.fineness, exponent) <= settings.sharp_blur_px)
@@ -111,23 +115,34 @@ def _shrink(picture: NDArray[np.uint8], long_px: int) -> NDArray[np.uint8]:
     if factor >= 1:
         return picture
     size = (max(round(width * factor), 1), max(round(height * factor), 1))
-    shrunk: NDArray[np.uint8] = cv2.resize(picture, size, interpolation=cv2.INTER_AREA)
+    halved: Any = picture
+    # Means of 2 x 2 are a vectorised case of their own, areas of uneven size are not.
+    while max(halved.shape[:2]) >= 4 * long_px and min(halved.shape[:2]) >= 2:
+        rows, cols = halved.shape[0] // 2, halved.shape[1] // 2
+        halved = cv2.resize(halved[: 2 * rows, : 2 * cols], (cols, rows), interpolation=cv2.INTER_AREA)
+    shrunk: NDArray[np.uint8] = cv2.resize(halved, size, interpolation=cv2.INTER_AREA)
     return shrunk
 
 
 def _noise_full(decoded: Decoded, work: NDArray[np.uint8], work_sigma: float) -> float:
-    """Noise at full resolution: the plainest of a lattice of patches, a few percent of the pixels."""
+    """Noise at full resolution: the plainest of a lattice of patches, a few percent of the pixels.
+
+    Of a frame decoded at a fraction of its size: what noise without structure would leave of itself there.
+    """
     luma = decoded.luma
-    if luma is work or luma.shape == work.shape:
-        return work_sigma
     height, width = luma.shape
+    if luma.shape == work.shape:
+        averaged = max(decoded.width_px, decoded.height_px) / max(height, width)
+        if averaged <= 1:
+            return work_sigma
+        return float(np.sqrt(max((work_sigma**2 - _ROUNDING) * averaged**2 + _ROUNDING, _ROUNDING)))
     side = 64
     sigmas = [
         immerkaer_sigma(luma[y : y + side, x : x + side])
         for y in np.linspace(0, max(height - side, 0), 14).astype(int)
         for x in np.linspace(0, max(width - side, 0), 20).astype(int)
     ]
-    return float(max(np.percentile(sigmas, 10), 1 / np.sqrt(12)))
+    return float(max(np.percentile(sigmas, 10), np.sqrt(_ROUNDING)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

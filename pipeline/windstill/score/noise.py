@@ -8,8 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from windstill.records import FloatMap, TileGrid
-from windstill.score.tiles import tile_mean
+from windstill.records import FloatMap
 
 # Second difference of second differences: blind to planes and slopes (Immerkaer 1996).
 _MASK = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
@@ -37,15 +36,13 @@ def immerkaer_sigma(plane: NDArray[np.uint8]) -> float:
     return float(np.mean(np.abs(response)) / (_GAIN * _MEAN_ABS))
 
 
-def noise_by_tile(
-    plane: NDArray[np.uint8], grid: TileGrid, reduction: int, luma: FloatMap, clipped: FloatMap
-) -> FloatMap:
+def noise_by_tile(response: FloatMap, luma: FloatMap, clipped: FloatMap) -> FloatMap:
     """Expected noise per tile, from the plainest tiles of similar brightness.
 
     Parameters
     ----------
-    plane : uint8 array, shape (h, w)
-        Working plane.
+    response : FloatMap
+        Mean absolute response to Immerkaer's mask, 8-bit steps.
     luma, clipped : FloatMap
         Mean brightness 0..1 and clipped share of each tile.
 
@@ -59,12 +56,11 @@ def noise_by_tile(
     Noise depends on brightness (photon noise through the tone curve), so tiles are ranked within bands of
     brightness; the tenth percentile of a band is taken for its noise. Clipped tiles have none and are left out.
     """
-    response = cv2.filter2D(plane, cv2.CV_16S, _MASK.astype(np.float32))
-    sigma = tile_mean(cv2.convertScaleAbs(response), grid, reduction) / (_GAIN * _MEAN_ABS)
+    sigma = response / (_GAIN * _MEAN_ABS)
     floor = 1 / np.sqrt(12)
     usable = clipped < 0.05
     if not usable.any():
-        return np.full(grid.shape, floor, np.float32)
+        return np.full(luma.shape, floor, np.float32)
     overall = np.percentile(sigma[usable], 10)
     edges = np.linspace(0, 1, 7)
     centres, levels = [], []
@@ -75,6 +71,6 @@ def noise_by_tile(
             centres.append((low + high) / 2)
             levels.append(min(np.percentile(sigma[band], 10), 3 * max(overall, floor)))
     if not centres:
-        return np.full(grid.shape, max(overall, floor), np.float32)
+        return np.full(luma.shape, max(overall, floor), np.float32)
     expected = np.interp(luma, centres, levels)
     return np.asarray(np.maximum(expected, floor), np.float32)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windstill.records import FloatMap, TileGrid
-from windstill.score.tiles import tile_mean
+from windstill.score.kernels import scharr_energy
 from windstill.settings import ScoreSettings
 
 # Scales (Gaussian sigma, working pixels) whose gradient energies are compared to tell blur from low contrast.
@@ -58,9 +58,9 @@ def detail_by_tile(
     ----------
     Re-blur ratio: S. Zhuo and T. Sim, Defocus map estimation from a single image, Pattern Recognition 44 (2011).
     """
-    fine = _gradient_energy(plane, grid, reduction)
+    fine = scharr_energy(plane, grid, reduction)
     blurred = cv2.GaussianBlur(plane, (0, 0), _COARSE_SIGMA)
-    coarse = _gradient_energy(blurred, grid, reduction)
+    coarse = scharr_energy(blurred, grid, reduction)
     variance = noise**2
     noise_fine = _NOISE_FINE * variance
     # White noise through a Gaussian: the gradient's energy falls as 1 / (8 pi sigma^4) per direction.
@@ -79,15 +79,6 @@ def detail_by_tile(
         textured=textured,
         fineness=np.where(textured, clean_fine / np.maximum(clean_coarse, 0.01), 0).astype(np.float32),
     )
-
-
-def _gradient_energy(plane: NDArray[np.uint8], grid: TileGrid, reduction: int) -> FloatMap:
-    """Mean squared Scharr gradient per tile, 8-bit steps per pixel squared."""
-    gx = cv2.Scharr(plane, cv2.CV_32F, 1, 0, scale=_SCHARR)
-    gy = cv2.Scharr(plane, cv2.CV_32F, 0, 1, scale=_SCHARR)
-    cv2.multiply(gx, gx, dst=gx)
-    cv2.accumulateSquare(gy, gx)
-    return tile_mean(gx, grid, reduction)
 
 
 def fineness_exponent(fineness: NDArray[np.float32]) -> float:
