@@ -49,22 +49,58 @@ def measure_smear(
     Notes
     -----
     Only tiles that moved, or that look different where they are, can hold a smear. They are taken from the most
-    different on, up to `smear_tiles`.
+    different on, up to `smear_tiles`; when the first few, some of them spread over the others, show none, there is
+    hardly any.
     """
     moved = np.hypot(sway.x_px, sway.y_px)
-    unlike = (sway.correlation < settings.smear_from_correlation) | (moved > settings.tolerance_px / 2)
+    # What noise alone makes different is alike.
+    alike = np.sqrt(1 - sway.changed)
+    unlike = (alike < settings.smear_from_correlation) | (moved > settings.tolerance_px / 2)
     fine_a, fine_b = fineness
     known = wanted & unlike & np.isfinite(fine_b) & (sway.correlation > -1)
     if not known.any():
         return None
-    chosen = np.zeros(grid.shape, bool)
     rows, cols = np.nonzero(known)
     worst = np.argsort(sway.correlation[rows, cols] - moved[rows, cols] / 100, kind="stable")[: settings.smear_tiles]
-    chosen[rows[worst], cols[worst]] = True
+    rows, cols = rows[worst], cols[worst]
     a_crisper = fine_a >= np.nan_to_num(fine_b)
     trusted = sway.confidence >= settings.measured_confidence
     moved_by = np.stack([np.where(trusted, sway.x_px, 0), np.where(trusted, sway.y_px, 0)]).astype(np.float32)
     maps = np.zeros((4, *grid.shape), np.float32)
+    # Neighbours bear each other out, so that all are measured together once any is.
+    for batch in _looks(len(rows), settings.smear_first_tiles):
+        chosen = np.zeros(grid.shape, bool)
+        chosen[rows[batch], cols[batch]] = True
+        _measure_tiles(a, b, b_to_a, grid, grid_b, chosen, a_crisper, moved_by, maps, settings)
+        if not (maps[:2] > 0).any():
+            break  # nothing like a smear where one would show first
+    smear_a, smear_b, angle, confidence = maps
+    return PairSmear(smear_a, smear_b, angle, confidence)
+
+
+def _looks(count: int, first: int) -> list[NDArray[np.intp]]:
+    """Which of a ranked number are looked at first (half the first ranks, half spread over the others), then all."""
+    order = np.arange(count)
+    if count <= first:
+        return [order]
+    top = first // 2
+    spread = np.unique(np.linspace(top, count - 1, first - top).astype(int))
+    return [np.concatenate([order[:top], spread]), order]
+
+
+def _measure_tiles(
+    a: Pyramid,
+    b: Pyramid,
+    b_to_a: Matrix,
+    grid: TileGrid,
+    grid_b: TileGrid,
+    chosen: NDArray[np.bool_],
+    a_crisper: NDArray[np.bool_],
+    moved_by: FloatMap,
+    maps: FloatMap,
+    settings: AssessSettings,
+) -> None:
+    """Fill in smear of a, of b, direction and confidence (`maps`, shape (4, rows, cols)) on some tiles of a."""
     smear_a, smear_b, angle, confidence = maps
     here = chosen & a_crisper
     if here.any():
@@ -93,4 +129,3 @@ def measure_smear(
         smear_a[rows, cols] = found.length_px[at[:, 1], at[:, 0]]
         angle[rows, cols] = found.angle_deg[at[:, 1], at[:, 0]]
         confidence[rows, cols] = found.confidence[at[:, 1], at[:, 0]]
-    return PairSmear(smear_a, smear_b, angle, confidence)

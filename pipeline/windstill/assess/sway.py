@@ -22,6 +22,7 @@ from windstill.assess.matching import (
 )
 from windstill.assess.pyramid import Plane, Pyramid, bring_to_a
 from windstill.records import FloatMap, TileGrid
+from windstill.score.kernels import sobel_energy
 from windstill.settings import AssessSettings
 
 _LOW, _HIGH = 4, 251  # 8-bit steps: outside, a pixel is lost in the dark or clipped
@@ -189,16 +190,8 @@ def _shared_level(
 
 
 def _gradient_energy(plane: Plane, grid: TileGrid, reduction: int) -> FloatMap:
-    """Mean squared central difference in both directions per tile, on a level."""
-    gx = cv2.Sobel(plane, cv2.CV_16S, 1, 0, ksize=3)
-    gy = cv2.Sobel(plane, cv2.CV_16S, 0, 1, ksize=3)
-    energy = gx.astype(np.float32) ** 2
-    cv2.accumulateSquare(gy.astype(np.float32), energy)
-    # The grid's extent on this level, which need not be a whole number of pixels per tile.
-    height = min(round(grid.rows * grid.tile_px / reduction), plane.shape[0])
-    width = min(round(grid.cols * grid.tile_px / reduction), plane.shape[1])
-    mean: FloatMap = cv2.resize(energy[:height, :width], (grid.cols, grid.rows), interpolation=cv2.INTER_AREA)
-    smooth: FloatMap = cv2.blur(mean, (3, 3)) / np.float32(64)
+    """Mean squared gradient per tile and its neighbours, on a level."""
+    smooth: FloatMap = cv2.blur(sobel_energy(plane, grid, reduction), (3, 3))
     return smooth
 
 

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from windstill.records import FloatMap, TileGrid
 
-_SCHARR_WEIGHT = 32.0  # sum of the kernel's weights on either side
 _STEEPEST = 255  # a response as strong as any edge: more says nothing more of noise
 
 
@@ -39,14 +38,32 @@ def brightness_and_response(plane: NDArray[np.uint8], grid: TileGrid, reduction:
 def scharr_energy(plane: NDArray[np.uint8], grid: TileGrid, reduction: int) -> FloatMap:
     """Mean squared gradient per tile by Scharr's kernel, squared 8-bit steps per squared pixel.
 
+    Parameters
+    ----------
+    plane : uint8 array, shape (h, w)
+        Reduced by `reduction`, which need not divide the tiles' side: a pixel counts for the tile it lies in most.
+
     References
     ----------
     H. Scharr, Optimale Operatoren in der digitalen Bildverarbeitung, thesis, Heidelberg 2000.
     """
-    side = grid.tile_px // reduction
+    return _energy(plane, grid, reduction, 3, 10)
+
+
+def sobel_energy(plane: NDArray[np.uint8], grid: TileGrid, reduction: int) -> FloatMap:
+    """As `scharr_energy`, by Sobel's kernel."""
+    return _energy(plane, grid, reduction, 1, 2)
+
+
+def _energy(plane: NDArray[np.uint8], grid: TileGrid, reduction: int, corner: int, middle: int) -> FloatMap:
+    down, along = (
+        np.minimum(np.round(np.arange(tiles + 1) * (grid.tile_px / reduction)), length).astype(np.int64)
+        for tiles, length in zip(grid.shape, plane.shape, strict=True)
+    )
     sums = np.zeros(grid.shape, np.float64)
-    _scharr_energy(np.ascontiguousarray(plane), side, sums)
-    return np.asarray(sums / (_tile_area(plane, side) * _SCHARR_WEIGHT**2), np.float32)
+    _gradient_energy(np.ascontiguousarray(plane), down, along, corner, middle, sums)
+    area = np.maximum(np.diff(down)[:, None] * np.diff(along)[None, :], 1)
+    return np.asarray(sums / (area * (2.0 * (2 * corner + middle)) ** 2), np.float32)
 
 
 def _tile_area(plane: NDArray[np.uint8], side: int) -> int:
@@ -112,40 +129,41 @@ def _brightness_and_response(plane, side, sums):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _scharr_energy(plane, side, sums):  # type: ignore[no-untyped-def]
+def _gradient_energy(plane, down, along, corner, middle, sums):  # type: ignore[no-untyped-def]
+    """Sums of squared gradients between the rows `down` and the columns `along`, in the kernel's own units."""
     height, width = plane.shape
-    rows, cols = sums.shape
-    used = min(cols * side, width)
+    used = along[-1]
     inner = min(used, width - 1) - 1
+    corner, middle = np.int32(corner), np.int32(middle)
     energy = np.zeros(used, np.float32)
-    for row in range(rows):
+    for row in range(sums.shape[0]):
         energy[:] = np.float32(0.0)
-        for y in range(row * side, min((row + 1) * side, height)):
+        for y in range(down[row], down[row + 1]):
             above, below = _rows_around(y, height)
-            up, here, down = plane[above], plane[y], plane[below]
+            up, here, under = plane[above], plane[y], plane[below]
             if inner > 0:
                 into = energy[1 : 1 + inner]
                 ul, um, ur = up[:inner], up[1 : 1 + inner], up[2 : 2 + inner]
                 hl, hr = here[:inner], here[2 : 2 + inner]
-                dl, dm, dr = down[:inner], down[1 : 1 + inner], down[2 : 2 + inner]
+                dl, dm, dr = under[:inner], under[1 : 1 + inner], under[2 : 2 + inner]
                 for x in range(inner):
-                    across = 3 * (np.int32(ur[x]) - np.int32(ul[x]) + np.int32(dr[x]) - np.int32(dl[x])) + 10 * (
-                        np.int32(hr[x]) - np.int32(hl[x])
-                    )
-                    along = 3 * (np.int32(dl[x]) - np.int32(ul[x]) + np.int32(dr[x]) - np.int32(ur[x])) + 10 * (
-                        np.int32(dm[x]) - np.int32(um[x])
-                    )
-                    into[x] += np.float32(across * across + along * along)
+                    falling = np.int32(dr[x]) - np.int32(ul[x])
+                    rising = np.int32(ur[x]) - np.int32(dl[x])
+                    gx = corner * (rising + falling) + middle * (np.int32(hr[x]) - np.int32(hl[x]))
+                    gy = corner * (falling - rising) + middle * (np.int32(dm[x]) - np.int32(um[x]))
+                    into[x] += np.float32(gx * gx + gy * gy)
             for x in (0, used - 1):
                 if x == 0 or x > inner:
                     left, right = _rows_around(x, width)
-                    across = 3 * (np.int32(up[right]) - np.int32(up[left]) + np.int32(down[right]) - np.int32(down[left])) + 10 * (
-                        np.int32(here[right]) - np.int32(here[left])
-                    )
-                    along = 3 * (np.int32(down[left]) - np.int32(up[left]) + np.int32(down[right]) - np.int32(up[right])) + 10 * (
-                        np.int32(down[x]) - np.int32(up[x])
-                    )
-                    energy[x] += np.float32(across * across + along * along)
+                    falling = np.int32(under[right]) - np.int32(up[left])
+                    rising = np.int32(up[right]) - np.int32(under[left])
+                    gx = corner * (rising + falling) + middle * (np.int32(here[right]) - np.int32(here[left]))
+                    gy = corner * (falling - rising) + middle * (np.int32(under[x]) - np.int32(up[x]))
+                    energy[x] += np.float32(gx * gx + gy * gy)
                 if used == 1:
                     break
-        _gather(energy, side, sums[row])
+        for col in range(sums.shape[1]):
+            total = 0.0
+            for x in range(along[col], along[col + 1]):
+                total += energy[x]
+            sums[row, col] += total

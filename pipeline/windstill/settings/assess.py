@@ -182,6 +182,10 @@ class AssessSettings(Section):
     smear_tiles: int = Field(
         160, ge=0, description="Count. Tiles of a pair whose smear is measured, the least alike first; bounds the cost."
     )
+    smear_first_tiles: int = Field(
+        24, ge=1, description="Count. Tiles of these looked at first; the others only when one of them may be smeared: "
+        "a mover on a tenth of them is missed once in twenty pairs."
+    )
     smear: RelativeSmearSettings = Field(default_factory=RelativeSmearSettings)
     crops_from_px: float = Field(
         1.5, ge=0, description="Full-resolution pixels. Sway from which the worst place is shown at 100 % (a second "
