@@ -442,6 +442,8 @@ class _Bench:
                 smeared, least = start, cost
         variance = self._discount(plain, smeared, variance)
         plain_cost, smeared_cost = self._refine(plain, 2), self._refine(smeared, 0)
+        if min(plain_cost, smeared_cost) > used.poor_fit * variance:
+            return None  # not the same thing, whichever motion is supposed
         self._try_all(smeared)
         self.costs[0] = min(self.costs[0], plain_cost)
         gained = (plain_cost + 1e-4 * variance) / (smeared_cost + 1e-4 * variance)
