@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 
 from windstill.assess.geometry import (
     Matrix,
@@ -319,7 +318,9 @@ def _systematic(fit: _Fit) -> float:
     left, spread = fit.left, fit.residual_px
     if len(left) < 12:
         return spread
-    near = cKDTree(fit.places).query(fit.places, k=5)[1][:, 1:]
+    apart = ((fit.places[:, None] - fit.places[None]) ** 2).sum(axis=2)
+    np.fill_diagonal(apart, np.inf)
+    near = np.argpartition(apart, 4, axis=1)[:, :4]
     shared = float((left * left[near].mean(axis=1)).sum(axis=1).mean()) / 2  # of either coordinate
     noise = float((left**2).sum(axis=1).mean()) / 2 / np.sqrt(4 * len(left))
     return min(float(np.sqrt(max(shared, 0.0) + noise)), spread)
