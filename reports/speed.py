@@ -7,6 +7,9 @@ For every shoot, in one run and on one machine:
 - the floor: every photograph decoded once, in colour, with simplejpeg, one thread (the fastest library decoder);
 - a first review into an empty cache; again with nothing changed; again with another tolerance; again with one file new.
 
+Besides: the first two frames of each shoot by a plain scikit-image script (speed_baseline.py) and by a review of just
+them; the peak memory of sets of ten and sixty frames; elapsed time on a dask cluster of one and of two workers.
+
 CPU is user and system time of the whole tree of processes, orphans included. A first review of one small frame tells
 what starting the program costs whatever the shoot; `net` is CPU without that. The JIT compiler's cache is warm, as it
 is from the second review on. Linux only.
@@ -15,6 +18,7 @@ is from the second review on. Linux only.
 from __future__ import annotations
 
 import argparse
+import contextlib
 import ctypes
 import json
 import os
@@ -32,7 +36,9 @@ from pathlib import Path
 
 import numpy as np
 import piexif
+import psutil
 from PIL import Image
+from speed_more import PlainPair, dask_workers, long_set, plain_pair
 
 HERE = Path(__file__).resolve().parent
 SAMPLE = HERE.parent / "sample_data" / "cliff-thrift"
@@ -70,14 +76,14 @@ class Measured:
 
 def run(command: Sequence[str | Path], **more: object) -> Cost:
     """Run a command and count the CPU of everything it starts."""
+    others = {child.pid for child in psutil.Process().children()}
     before, started = _children_cpu_s(), time.monotonic()
     subprocess.run([str(word) for word in command], check=True, **more)  # type: ignore[call-overload]
     wall = time.monotonic() - started
-    try:
-        while True:  # orphans that are just ending
-            os.waitpid(-1, 0)
-    except ChildProcessError:
-        pass
+    for orphan in psutil.Process().children():  # those that are just ending
+        if orphan.pid not in others:
+            with contextlib.suppress(ChildProcessError):
+                os.waitpid(orphan.pid, 0)
     return Cost(_children_cpu_s() - before, wall, {})
 
 
@@ -169,6 +175,78 @@ def start_up(work: Path, workers: int) -> Cost:
     return review(shoot, work / "one-out", work / "one-cache", "--workers", str(workers))
 
 
+def against_plain(name: str, shoot: Path, work: Path, workers: int) -> PlainPair:
+    """The first two frames by the plain script and by a review."""
+    files = photographs(shoot)[:2]
+    with Image.open(files[0]) as image:
+        megapixels = image.width * image.height / 1e6
+
+    def plain(command: Sequence[str | Path], into: Path) -> float:
+        with into.open("w") as output:
+            return run(command, stdout=output).cpu_s
+
+    def reviewing(folder: Path, out: Path, cache: Path) -> float:
+        return review(folder, out, cache, "--workers", str(workers)).cpu_s
+
+    return plain_pair(name, files, megapixels, work, plain, reviewing)
+
+
+def set_memory(shoot: Path, sizes: Sequence[int], work: Path, workers: int) -> list[tuple[int, Cost]]:
+    """Reviews of one burst each, of rising length."""
+    source = photographs(shoot)[0]
+    costs = []
+    for frames in sizes:
+        burst = long_set(source, frames, work / f"burst-{frames}", dated_copy)
+        few = ["--workers", str(workers)]
+        costs.append((frames, review(burst, work / f"burst-{frames}-out", work / f"burst-{frames}-cache", *few)))
+        shutil.rmtree(burst)
+    return costs
+
+
+def on_cluster(shoot: Path, work: Path) -> list[Cost]:
+    """The same review on one and on two workers of a dask cluster on this machine."""
+    costs = []
+    for workers in (1, 2):
+        with dask_workers(workers, work / f"cluster-{workers}") as address:
+            # Once for the workers to load their libraries and kernels, once for the figure.
+            for turn in ("warm", "timed"):
+                where = work / f"cluster-{workers}-{turn}"
+                cost = review(shoot, where / "out", where / "cache", "--scheduler", address)
+        costs.append(cost)
+    return costs
+
+
+def more_lines(
+    plain: Sequence[PlainPair],
+    memory: Sequence[tuple[str, Sequence[tuple[int, Cost]]]],
+    cluster: Sequence[Cost],
+    start: Cost,
+    plain_start: Cost,
+) -> Iterator[str]:
+    """The part of the report that is not about whole shoots."""
+    yield "\nTwo frames by a plain scikit-image script and by a review of just them, start of the program included:\n\n"
+    yield "| shoot | MP | plain s | review s | ratio | without starts | tiles compared | apart, median px | "
+    yield "moved, 99th percentile px: plain | review |\n|---|---|---|---|---|---|---|---|---|---|"
+    for p in plain:
+        yield (
+            f"\n| {p.shoot} | {p.megapixels:.1f} | {p.plain_cpu_s:.1f} | {p.review_cpu_s:.1f} | "
+            f"{p.plain_cpu_s / p.review_cpu_s:.0f} | "
+            f"{(p.plain_cpu_s - plain_start.cpu_s) / max(p.review_cpu_s - start.cpu_s, 0.1):.0f} | {p.tiles} | {p.apart_px:.2f} | {p.plain_moved_px:.1f} | "
+            f"{p.review_moved_px:.1f} |"
+        )
+    yield "\n"
+    if memory:
+        yield "\nPeak memory of all processes by length of one set:\n\n| frames of | in the set | peak MB |\n|---|---|---|"
+        for name, sizes in memory:
+            for frames, cost in sizes:
+                yield f"\n| {name} | {frames} | {cost.run['peak_memory_mb']} |"
+        yield "\n"
+    if cluster:
+        one, two = (cost.wall_s for cost in cluster)
+        yield f"\nOn a dask cluster on this machine, whose {os.cpu_count()} cores scheduler and asking process share: "
+        yield f"{one:.1f} s on one worker, {two:.1f} s on two: {100 * one / (2 * two):.0f} % efficiency.\n"
+
+
 def lines(found: Sequence[Measured], start: Cost, workers: int) -> Iterator[str]:
     """The report."""
     yield "# What a review costs\n"
@@ -213,6 +291,8 @@ def main() -> None:
     parser.add_argument("--megapixels", type=float, default=24.0, help="of the simulated shoot; 0 leaves it out")
     parser.add_argument("--shoot", type=Path, action="append", default=[], help="another shoot to measure; repeatable")
     parser.add_argument("--evening", type=int, nargs="*", default=[], help="frames of longer evenings")
+    parser.add_argument("--sets", type=int, nargs="*", default=[10, 60], help="frames of sets whose memory is measured")
+    parser.add_argument("--cluster", type=int, default=72, help="frames of the evening run on a cluster; 0: none")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
     parser.add_argument("--out", type=Path, default=HERE / "speed.md")
     given = parser.parse_args()
@@ -228,7 +308,12 @@ def main() -> None:
             made = evening(SAMPLE, frames, work / f"evening-{frames}")
             found.append(measure(f"evening-{frames}", made, work, given.workers))
             shutil.rmtree(made)
-    text = "".join(lines(found, start, given.workers))
+        plain = [against_plain(name, shoot, work, given.workers) for name, shoot in shoots.items()]
+        plain_start = run([sys.executable, "-c", "import speed_baseline"], cwd=HERE)
+        largest = list(shoots.items())[-1]
+        memory = [(largest[0], set_memory(largest[1], given.sets, work, given.workers))] if given.sets else []
+        cluster = on_cluster(evening(SAMPLE, given.cluster, work / "cluster"), work) if given.cluster else []
+    text = "".join([*lines(found, start, given.workers), *more_lines(plain, memory, cluster, start, plain_start)])
     given.out.write_text(text, "utf-8")
     print(text)
 
