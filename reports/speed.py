@@ -231,12 +231,14 @@ def more_lines(
         yield (
             f"\n| {p.shoot} | {p.megapixels:.1f} | {p.plain_cpu_s:.1f} | {p.review_cpu_s:.1f} | "
             f"{p.plain_cpu_s / p.review_cpu_s:.0f} | "
-            f"{(p.plain_cpu_s - plain_start.cpu_s) / max(p.review_cpu_s - start.cpu_s, 0.1):.0f} | {p.tiles} | {p.apart_px:.2f} | {p.plain_moved_px:.1f} | "
+            f"{(p.plain_cpu_s - plain_start.cpu_s) / max(p.review_cpu_s - start.cpu_s, 0.1):.0f} | "
+            f"{p.tiles} | {p.apart_px:.2f} | {p.plain_moved_px:.1f} | "
             f"{p.review_moved_px:.1f} |"
         )
     yield "\n"
     if memory:
-        yield "\nPeak memory of all processes by length of one set:\n\n| frames of | in the set | peak MB |\n|---|---|---|"
+        yield "\nPeak memory of all processes by length of one set:\n\n"
+        yield "| frames of | in the set | peak MB |\n|---|---|---|"
         for name, sizes in memory:
             for frames, cost in sizes:
                 yield f"\n| {name} | {frames} | {cost.run['peak_memory_mb']} |"
