@@ -330,7 +330,7 @@ def simulated(work: Path, megapixels: float) -> Path:
     from windstill.simulate import load_description, simulate
 
     width = round((megapixels * 1.5e6) ** 0.5 / 16) * 16
-    simulate(load_description("cliff-thrift").model_copy(update={"width_px": width}), work / "simulated")
+    simulate(load_description("cliff-thrift").at_width(width), work / "simulated")
     return work / "simulated" / "DCIM"
 
 

@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import json
+import shutil
+import subprocess
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +16,8 @@ import piexif
 import pytest
 from PIL import Image
 
+from windstill import imaging
+from windstill.settings import ImagingSettings
 from windstill.simulate import (
     Description,
     DescriptionError,
@@ -168,6 +173,37 @@ def test_a_larger_preview_lies_in_the_file(tmp_path: Path) -> None:
         image.seek(0)
         small = np.asarray(image.convert("L").resize((300, 200)), float)
     assert np.abs(preview - small).mean() < 4
+
+
+@pytest.mark.parametrize(("preview_px", "size", "named"), [
+    (300, (300, 200), "Large Thumbnail (VGA equivalent)"), (700, (700, 467), "Large Thumbnail (full HD equivalent)"),
+])  # fmt: skip
+def test_the_larger_preview_is_named_and_found(
+    preview_px: int, size: tuple[int, int], named: str, tmp_path: Path
+) -> None:
+    """The reference reader names it by DC-007 and cuts out the bytes our own quick look shows."""
+    description = load_description("cliff-thrift")
+    files = Files(preview_px=preview_px)
+    description = description.model_copy(update={"files": files, "shots": description.shots[:1]})
+    path = tmp_path / "out" / made(description, tmp_path / "out", 720)["frames"][0]["files"][0]
+    shown = imaging.preview(path, 1, ImagingSettings(preview_min_px=100, preview_enough_px=1000))
+    assert shown is not None and shown.decoder == "embedded preview"
+    assert shown.luma.shape[::-1] == size
+    if shutil.which("exiftool") is None:
+        pytest.skip("the reference reader is not installed (Debian: libimage-exiftool-perl)")
+    told = subprocess.run(["exiftool", "-s3", "-MPImageType", path], capture_output=True, text=True, check=True).stdout
+    assert told.strip() == named
+    cut = subprocess.run(["exiftool", "-b", "-PreviewImage", path], capture_output=True, check=True).stdout
+    with Image.open(io.BytesIO(cut)) as image:
+        assert image.size == size
+        assert np.abs(np.asarray(image.convert("L"), int) - shown.luma).mean() < 1
+
+
+def test_larger_previews_go_with_the_width_up_to_full_hd() -> None:
+    description = load_description("cliff-thrift")
+    assert description.at_width(900).files.preview_px == description.files.preview_px / 2
+    assert description.at_width(6000).files.preview_px == 1620  # 1620 x 1080
+    assert description.at_width(6000).size_px == (6000, 4000)
 
 
 def test_raw_files_go_to_their_card_and_open(tmp_path: Path) -> None:

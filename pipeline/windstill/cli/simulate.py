@@ -50,7 +50,11 @@ def _simulate(words: list[str], sets: int, seed: int | None, width: int | None, 
         if sets:
             description = random_description(sets, **{"seed": 0, **changes})  # type: ignore[arg-type]
         else:
-            description = load_description(words[0]).model_copy(update=changes)
+            description = load_description(words[0])
+            if seed is not None:
+                description = description.model_copy(update={"seed": seed})
+            if width is not None:
+                description = description.at_width(width)
         with shown_progress() as progress:
 
             def step(done: int, total: int) -> None:

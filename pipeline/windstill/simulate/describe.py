@@ -19,6 +19,8 @@ Look = Literal["sea-cliff", "meadow", "moor", "shore", "wood", "ground", "chart"
 BloomKind = Literal["thrift", "daisy", "seed-head", "leaf", "bush", "disc"]
 FULL_LONG_PX = 6000
 """Pixels. The long side at which the amounts named ``*_px`` hold."""
+FULL_HD_PX = (1920, 1080)
+"""Pixels. What cameras' larger previews fit into."""
 
 
 class DescriptionError(ValueError):
@@ -227,6 +229,14 @@ class Description(Part):
     def unit_px(self) -> float:
         """Pixels of this picture to one pixel of a picture 6000 px long."""
         return self.width_px / FULL_LONG_PX
+
+    def at_width(self, width_px: int) -> Description:
+        """The same shoot drawn at another size; its larger previews go with it, up to full HD as in cameras."""
+        described = self.files.preview_px
+        largest = max(described, min(FULL_HD_PX[0], int(FULL_HD_PX[1] * self.aspect)))
+        preview_px = min(round(described * width_px / self.width_px), largest)
+        files = self.files.model_copy(update={"preview_px": preview_px})
+        return self.model_copy(update={"width_px": width_px, "files": files})
 
     @model_validator(mode="after")
     def _names_resolve(self) -> Description:

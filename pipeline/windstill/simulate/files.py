@@ -1,6 +1,7 @@
 """Writing frames as a camera would: JPEG with previews, 16-bit TIFF, PNG, and camera data.
 
-Camera data is written by piexif; Pillow writes the JPEG and the larger preview (CIPA DC-007 multi-picture format).
+Camera data is written by piexif, pixels by Pillow; the larger preview is listed as CIPA DC-007 (Multi-Picture Format)
+has it.
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 import io
 import math
 import os
+import struct
 from dataclasses import dataclass
 from datetime import timedelta
 from fractions import Fraction
@@ -34,6 +36,10 @@ for _tag, (_name, _type) in _UNKNOWN_TO_PIEXIF.items():
 _INFINITE = (0xFFFFFFFF, 1)
 _THUMBNAIL = (160, 120)
 """Pixels. Size of the thumbnail that Exif and DCF ask for."""
+# MP type codes of DC-007, 5.2.3.3.1, with the dependent-image flags; the classes of large thumbnails go by size.
+_PRIMARY, _CHILD = 0xA003_0000, 0x4000_0000
+_LARGE_THUMBNAILS = ((640, 480, 0x01_0001), (1920, 1080, 0x01_0002), (3840, 2160, 0x01_0003))
+_MP_FIELD = struct.Struct(">HHII")
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,12 +186,39 @@ def encode_jpeg(
             tables["thumbnail"] = _jpeg(_within(rgb, _THUMBNAIL), 80)
         options["exif"] = piexif.dump(tables)
     held = io.BytesIO()
+    image.save(held, "JPEG", **options)
     if preview_px and data is not None and preview_px < max(rgb.shape[:2]):
-        preview = Image.fromarray(_within(rgb, (preview_px, preview_px)))
-        image.save(held, "MPO", save_all=True, append_images=[preview], **options)
-    else:
-        image.save(held, "JPEG", **options)
+        small = _within(rgb, (preview_px, preview_px))
+        return with_large_thumbnail(held.getvalue(), _jpeg(small, quality), max(small.shape[:2]), min(small.shape[:2]))
     return held.getvalue()
+
+
+def with_large_thumbnail(main: bytes, preview: bytes, long_px: int, short_px: int) -> bytes:
+    """A JPEG with Exif and, behind it, its preview, listed as a large thumbnail in a Multi-Picture index.
+
+    Parameters
+    ----------
+    main, preview : bytes
+        Whole JPEG streams; `main` has an Exif segment, after which the index goes (DC-007, 5.1).
+    long_px, short_px : int
+        Size of the preview.
+    """
+    at = main.index(b"\xff\xe1")
+    at += 2 + int.from_bytes(main[at + 2 : at + 4], "big")
+    kind = next((k for w, h, k in _LARGE_THUMBNAILS if long_px <= w and short_px <= h), _LARGE_THUMBNAILS[-1][2])
+    listed_at = 8 + 2 + 3 * _MP_FIELD.size + 4
+    length = 4 + 4 + listed_at + 2 * 16
+    whole, tiff_at = len(main) + length, at + 8
+    directory = b"MM\0*" + struct.pack(">IH", 8, 3)
+    for tag, form, count, value in (
+        (0xB000, 7, 4, int.from_bytes(b"0100", "big")), (0xB001, 4, 1, 2), (0xB002, 7, 2 * 16, listed_at),
+    ):
+        directory += _MP_FIELD.pack(tag, form, count, value)
+    directory += bytes(4)
+    directory += struct.pack(">IIIHH", _PRIMARY, whole, 0, 2, 0)
+    directory += struct.pack(">IIIHH", _CHILD | kind, len(preview), whole - tiff_at, 0, 0)
+    index = b"\xff\xe2" + (length - 2).to_bytes(2, "big") + b"MPF\0" + directory
+    return main[:at] + index + main[at:] + preview
 
 
 def _jpeg(rgb: NDArray[np.uint8], quality: int) -> bytes:
