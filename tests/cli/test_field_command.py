@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 import shutil
+import subprocess
+import sys
 from datetime import timedelta
 from pathlib import Path
 
@@ -45,6 +47,26 @@ def test_one_line_per_set_newest_first(card: Path, here: Here, monkeypatch: pyte
     assert "9 frames from previews" in said
     assert "tide" in said
     assert states(card) == before
+
+
+_HEAVY = ("numba", "scipy", "PIL", "lxml", "exifread", "jinja2", "rich", "watchfiles")
+
+
+def test_a_card_looked_at_again_waits_for_no_library(card: Path, here: Here, tmp_path: Path) -> None:
+    """The answer is kept, so it is there in half the time: what would measure anew is not even loaded."""
+    assert here("field", card, "--cache", tmp_path)[0] == 3
+    words = ["field", str(card), "--cache", str(tmp_path)]
+    program = f"""
+import sys
+from windstill.cli import main
+try:
+    main({words!r})
+finally:
+    print(*[name for name in {_HEAVY!r} if name in sys.modules], file=sys.stderr)
+"""
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+    assert done.returncode == 3, done.stderr
+    assert done.stderr.splitlines()[-1] == ""
 
 
 def test_a_wide_terminal_gets_time_and_name(card: Path, here: Here) -> None:

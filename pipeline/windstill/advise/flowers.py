@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 
 from windstill.advise.standing import Standing
-from windstill.assess.coverage import place_of
+from windstill.assess.places import place_of
 from windstill.assess.relevance import blend_weight
 from windstill.records import TakeFrom
 from windstill.settings import AdviseSettings

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from windstill.assess.defocus import FocusPlace, place_in_focus
 from windstill.assess.geometry import Matrix
+from windstill.assess.places import place_of
 from windstill.assess.relevance import smoothed, to_grid_of_a
 from windstill.optics.focus import depth_of_field, focus_count, focus_positions
 from windstill.records import (
@@ -438,21 +439,3 @@ def _stacked(
         textured.append(np.nan_to_num(there) >= 0.5)
         fineness.append(smoothed(to_grid_of_a(score.fineness, matrix, score.grid, grid)))
     return np.stack(sharp), np.stack(textured), np.stack(fineness)
-
-
-
-def place_of(mask: NDArray[np.bool_]) -> str:
-    """Where in the picture a mask lies, in words: "lower left", "centre"."""
-    rows, cols = np.nonzero(mask)
-    if rows.size == 0:
-        return "nowhere"
-    y, x = float(np.median(rows)) / mask.shape[0], float(np.median(cols)) / mask.shape[1]
-    vertical = "upper" if y < 1 / 3 else "lower" if y > 2 / 3 else ""
-    horizontal = "left" if x < 1 / 3 else "right" if x > 2 / 3 else ""
-    if not vertical and not horizontal:
-        return "in the centre"
-    if vertical and horizontal:
-        return f"at {vertical} {horizontal}"
-    if vertical:
-        return f"at {vertical} centre"
-    return f"at the {horizontal}"

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from windstill.assess.coverage import place_of
+from windstill.assess.places import place_of
 from windstill.assess.statistics import robust_maximum_place
 from windstill.records import (
     Frame,

@@ -6,12 +6,12 @@ import sys
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import Protocol
-
-from rich.console import Console
-from rich.progress import BarColumn, MofNCompleteColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+from typing import TYPE_CHECKING, Protocol
 
 from windstill.cli.guard import printable
+
+if TYPE_CHECKING:
+    from rich.progress import TaskID
 
 _LABELS = {
     "scan": "finding the photographs",
@@ -80,6 +80,9 @@ class _Lines:
 
 class _Bar:
     def __init__(self) -> None:
+        from rich.console import Console
+        from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+
         console = Console(stderr=True)
         # Drawn from here and not from a thread: workers are forked from this process.
         self._progress = Progress(

@@ -233,8 +233,8 @@ def _judged(
     found: Sequence[Problem],
     problems: Sequence[Problem],
 ) -> Check:
-    from windstill import assess
     from windstill.advise import advise
+    from windstill.assess import judge
 
     settings = stages.settings
     floors = {name: floor_px(measure, scores) for name, measure in measures.items()}
@@ -242,7 +242,7 @@ def _judged(
         name: seen(measure, floors[name], settings.field.smear_px * floors[name])
         for name, measure in measures.items()
     }
-    verdicts = dict(assess.judge(grouping, clear, frames, settings.assess))
+    verdicts = dict(judge(grouping, clear, frames, settings.assess))
     advised = advise(frames, scores, grouping, clear, verdicts, settings.advise)
     names = {file.path for frame in frames for file in frame.files}
     unread = tuple(problem for problem in found if problem.file not in names)

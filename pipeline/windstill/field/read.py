@@ -26,7 +26,7 @@ from windstill.score.tiles import reduction_for
 from windstill.settings import ImagingSettings, ScoreSettings
 
 PREVIEW = "embedded preview"
-_COLOUR_STEP = 4  # colour is not shown by the check; a coarse one costs nothing
+_COLOUR_LONG_PX = 256  # colour is not shown by the check; a coarse one costs little
 _TURBO_REDUCTIONS = (1, 2, 4, 8)
 
 
@@ -60,7 +60,7 @@ def read_quick(path: Path, frame: Frame, imaging_settings: ImagingSettings, sett
     enough = max(long_px // reduction, 64)
     wanted = imaging_settings.model_copy(update={"preview_enough_px": enough})
     turn = frame.camera.orientation
-    shown = imaging.preview(path, turn, wanted, allow_scaled=True)
+    shown = imaging.preview(path, turn, wanted, allow_scaled=True, small_long_px=_COLOUR_LONG_PX)
     if shown is None:
         shown = imaging.decode(path, turn, wanted, reduction=reduction if reduction in _TURBO_REDUCTIONS else 1)
     return _fitted(shown, reduction_for(max(shown.width_px, shown.height_px), settings))
@@ -176,7 +176,8 @@ def _fitted(shown: Decoded, reduction: int) -> Decoded:
     if luma.shape != size[::-1]:
         shrinks = luma.shape[1] >= 2 * size[0]
         luma = np.asarray(cv2.resize(luma, size, interpolation=cv2.INTER_AREA if shrinks else cv2.INTER_LINEAR))
-    colour = np.ascontiguousarray(shown.colour_small[::_COLOUR_STEP, ::_COLOUR_STEP])
+    step = max(max(shown.colour_small.shape[:2]) // _COLOUR_LONG_PX, 1)
+    colour = np.ascontiguousarray(shown.colour_small[::step, ::step])
     return replace(shown, luma=luma, colour_small=colour)
 
 

@@ -20,7 +20,7 @@ CLIPPED_HIGH = 254
 CLIPPED_LOW = 1
 
 
-def derive(pixels: Pixels, orientation: int) -> Decoded:
+def derive(pixels: Pixels, orientation: int, small_long_px: int = SMALL_LONG_PX) -> Decoded:
     """Build the room's result.
 
     Parameters
@@ -29,6 +29,8 @@ def derive(pixels: Pixels, orientation: int) -> Decoded:
         Its memory is free for re-use afterwards: nothing in the result shares it unless it is gray.
     orientation : int
         Exif Orientation, 1..8; not applied where the pixels are upright already.
+    small_long_px : int
+        Long side of `Decoded.colour_small`.
     """
     picture = pixels.picture
     turn = 1 if pixels.turned else orientation
@@ -40,7 +42,7 @@ def derive(pixels: Pixels, orientation: int) -> Decoded:
     brightest = _brightest_sampled(picture, turn, (full_w, full_h))
     return Decoded(
         luma=upright(luma, turn),
-        colour_small=upright(as_rgb(area_reduced(picture, SMALL_LONG_PX)), turn),
+        colour_small=upright(as_rgb(area_reduced(picture, small_long_px)), turn),
         clip_high=brightest >= CLIPPED_HIGH,
         clip_low=brightest <= CLIPPED_LOW,
         bits=pixels.bits,

@@ -12,8 +12,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
-from PIL.TiffImagePlugin import ImageFileDirectory_v2
-
 from windstill.imaging.decoded import ImagingError
 from windstill.imaging.jpeg import Incomplete, JpegHeader, read_header
 
@@ -72,6 +70,8 @@ def header_at(data: bytes, start: int) -> JpegHeader | None:
 
 
 def _mp_entries(block: bytes, base: int) -> Iterator[MpEntry]:
+    from PIL.TiffImagePlugin import ImageFileDirectory_v2
+
     order = "big" if block[:2] == b"MM" else "little"
     try:
         directory: Any = ImageFileDirectory_v2(block[:8])

@@ -12,7 +12,7 @@ from pathlib import Path
 
 from windstill.imaging import isolated
 from windstill.imaging.decoded import U8, Decoded, ImageInfo, ImagingError
-from windstill.imaging.derive import as_rgb, derive
+from windstill.imaging.derive import SMALL_LONG_PX, as_rgb, derive
 from windstill.imaging.jpeg import Buffer, JpegHeader, OddJpeg, decode_jpeg, header_of
 from windstill.imaging.kinds import look, read_whole
 from windstill.imaging.previews import jpeg_preview, read_jpeg_head
@@ -86,7 +86,10 @@ def decode_rgb(path: Path, orientation: int, settings: ImagingSettings) -> U8:
     return isolated.decode_rgb(path, orientation, settings)
 
 
-def preview(path: Path, orientation: int, settings: ImagingSettings, *, allow_scaled: bool = False) -> Decoded | None:
+def preview(
+    path: Path, orientation: int, settings: ImagingSettings, *, allow_scaled: bool = False,
+    small_long_px: int = SMALL_LONG_PX,
+) -> Decoded | None:
     """The largest embedded preview, for the quick check.
 
     Parameters
@@ -96,6 +99,8 @@ def preview(path: Path, orientation: int, settings: ImagingSettings, *, allow_sc
     allow_scaled : bool
         For a JPEG without a preview of `ImagingSettings.preview_min_px`, decode the picture itself at reduced
         size (about half the cost of a full decode).
+    small_long_px : int
+        Long side of `Decoded.colour_small` of a JPEG, where the caller is content with less.
 
     Returns
     -------
@@ -114,7 +119,7 @@ def preview(path: Path, orientation: int, settings: ImagingSettings, *, allow_sc
         return isolated.preview(path, orientation, settings)
     with _in_words():
         pixels = jpeg_preview(path, size, settings, allow_scaled=allow_scaled)
-        return None if pixels is None else derive(pixels, orientation)
+        return None if pixels is None else derive(pixels, orientation, small_long_px)
     return None
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
+
+from windstill.lazily import loaded_on_use
 
 if TYPE_CHECKING:
     from windstill.run.errors import ReviewError
@@ -11,16 +12,9 @@ if TYPE_CHECKING:
     from windstill.run.progress import Progress, Silent
     from windstill.run.review import Options, reviewed
 
-# Loaded on first use, so that `windstill --help` does not wait for the libraries.
-_WHERE = {
-    "ReviewError": "errors", "default_out": "places", "Progress": "progress", "Silent": "progress",
-    "Options": "review", "reviewed": "review",
-}  # fmt: skip
-
 __all__ = ["Options", "Progress", "ReviewError", "Silent", "default_out", "reviewed"]
 
-
-def __getattr__(name: str) -> Any:
-    if name in _WHERE:
-        return getattr(import_module(f"windstill.run.{_WHERE[name]}"), name)
-    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
+__getattr__ = loaded_on_use(__name__, {
+    "ReviewError": "errors", "default_out": "places", "Progress": "progress", "Silent": "progress",
+    "Options": "review", "reviewed": "review",
+})  # fmt: skip

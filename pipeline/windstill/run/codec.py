@@ -9,23 +9,25 @@ from __future__ import annotations
 
 import dataclasses
 import functools
-import hashlib
 import json
 import struct
 import types
 import typing
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from datetime import datetime
 from typing import Any, Literal, TypeVar, Union
 
 import numpy as np
+import xxhash
 from numpy.typing import NDArray
 
 T = TypeVar("T")
+_Reader = Callable[[Any, memoryview], Any]
 
 _MAGIC = b"WSR1"
 _ALIGN = 8
 _CHECK_BYTES = 8
+_AS_IT_IS = frozenset((type(None), bool, int, float, str))
 _ARRAY_KINDS = "biuf"  # booleans, integers, floats: never objects
 
 
@@ -73,15 +75,15 @@ def loads(data: bytes, form: type[T]) -> T:
     CodecError
         The bytes are cut off, altered, or hold something else.
     """
-    body, check = data[:-_CHECK_BYTES], data[-_CHECK_BYTES:]
-    if body[:4] != _MAGIC or _checksum(body) != check:
+    body, check = memoryview(data)[:-_CHECK_BYTES], data[-_CHECK_BYTES:]
+    if data[:4] != _MAGIC or len(body) < 8 or _checksum(body) != check:
         raise CodecError("not a record of ours, or damaged")
     (size,) = struct.unpack_from("<I", body, 4)
     start = 8 + size + len(_padding(8 + size))
     # A bytearray, because arrays over it can be written to like freshly measured ones.
     arrays = memoryview(bytearray(body[start:]))
     try:
-        return typing.cast(T, _unpack(json.loads(body[8 : 8 + size]), form, arrays))
+        return typing.cast(T, _unpack(json.loads(bytes(body[8 : 8 + size])), form, arrays))
     except (KeyError, TypeError, ValueError, IndexError) as err:
         raise CodecError(f"no {getattr(form, '__name__', form)}: {err}") from err
 
@@ -102,8 +104,10 @@ class _Writer:
 
 
 def _pack(value: Any, writer: _Writer) -> Any:
-    if value is None or isinstance(value, (bool, str)):
+    if type(value) in _AS_IT_IS:
         return value
+    if isinstance(value, str):
+        return str(value)
     if isinstance(value, np.bool_):
         return bool(value)
     if isinstance(value, (int, np.integer)):
@@ -133,53 +137,82 @@ def _pack_array(array: NDArray[Any], writer: _Writer) -> list[Any]:
 
 
 def _unpack(value: Any, form: Any, arrays: memoryview) -> Any:
+    return _reader(form)(value, arrays)
+
+
+@functools.cache
+def _reader(form: Any) -> _Reader:
+    """What reads one form; found once, because records of one kind come by the hundred."""
     origin = typing.get_origin(form)
     if origin is Union or origin is types.UnionType:
-        return _unpack_optional(value, form, arrays)
+        return _optional_reader(form)
     if origin is Literal:
-        return _one_of(value, typing.get_args(form))
+        allowed = typing.get_args(form)
+        return lambda value, _: _one_of(value, allowed)
     if origin is np.ndarray or form is np.ndarray:
-        return _unpack_array(value, arrays)
+        return _unpack_array
     if origin in (tuple, list):
-        return _unpack_sequence(value, form, origin, arrays)
+        return _sequence_reader(form, origin)
     if origin in (dict, Mapping) or (isinstance(origin, type) and issubclass(origin, Mapping)):
-        inner = typing.get_args(form)[1]
-        return {str(key): _unpack(item, inner, arrays) for key, item in value}
+        inner = _reader(typing.get_args(form)[1])
+        return lambda value, arrays: {str(key): inner(item, arrays) for key, item in value}
     if dataclasses.is_dataclass(form):
-        fields = _fields(form)  # type: ignore[arg-type]
-        if len(value) != len(fields):
-            raise ValueError("fields differ")
-        read = {name: _unpack(item, kind, arrays) for item, (name, kind) in zip(value, fields, strict=True)}
-        return typing.cast(Any, form)(**read)
-    if form is bytes:
-        at, size = value
-        return bytes(arrays[at : at + size])
-    if form is datetime:
-        return datetime.fromisoformat(value)
-    if form is float:
-        return float(value)
-    if form in (int, str, bool):
-        if type(value) is not form:
-            raise ValueError(f"{value!r} is no {form.__name__}")
-        return value
+        return functools.partial(_unpack_record, form=form)
+    if form in _LEAVES:
+        return _LEAVES[form]
     raise CodecError(f"cannot read a {form}")
 
 
-def _unpack_optional(value: Any, form: Any, arrays: memoryview) -> Any:
+def _unpack_record(value: Any, arrays: memoryview, form: Any) -> Any:
+    readers = _readers(form)
+    if len(value) != len(readers):
+        raise ValueError("fields differ")
+    return form(**{name: read(item, arrays) for item, (name, read) in zip(value, readers, strict=True)})
+
+
+@functools.cache
+def _readers(record: Any) -> tuple[tuple[str, _Reader], ...]:
+    return tuple((name, _reader(kind)) for name, kind in _fields(record))
+
+
+def _optional_reader(form: Any) -> _Reader:
     kinds = typing.get_args(form)
-    if value is None and type(None) in kinds:
-        return None
     others = [kind for kind in kinds if kind is not type(None)]
     if len(others) != 1:
         raise CodecError(f"cannot tell apart the kinds of {form}")
-    return _unpack(value, others[0], arrays)
+    read = _reader(others[0])
+    if len(kinds) == len(others):
+        return read
+    return lambda value, arrays: None if value is None else read(value, arrays)
 
 
-def _unpack_sequence(value: Any, form: Any, origin: Any, arrays: memoryview) -> Any:
+def _sequence_reader(form: Any, origin: Any) -> _Reader:
     kinds = typing.get_args(form)
     if origin is list or (len(kinds) == 2 and kinds[1] is Ellipsis):
-        return origin(_unpack(item, kinds[0], arrays) for item in value)
-    return tuple(_unpack(item, kind, arrays) for item, kind in zip(value, kinds, strict=True))
+        read = _reader(kinds[0])
+        return lambda value, arrays: origin([read(item, arrays) for item in value])
+    each = tuple(map(_reader, kinds))
+    return lambda value, arrays: tuple(read(item, arrays) for item, read in zip(value, each, strict=True))
+
+
+def _exactly(kind: type[Any]) -> _Reader:
+    def read(value: Any, _: memoryview) -> Any:
+        if type(value) is not kind:
+            raise ValueError(f"{value!r} is no {kind.__name__}")
+        return value
+
+    return read
+
+
+def _unpack_bytes(value: Any, arrays: memoryview) -> bytes:
+    at, size = value
+    return bytes(arrays[at : at + size])
+
+
+_LEAVES: dict[Any, _Reader] = {
+    bytes: _unpack_bytes, datetime: lambda value, _: datetime.fromisoformat(value),
+    float: lambda value, _: float(value), int: _exactly(int), str: _exactly(str), bool: _exactly(bool),
+}  # fmt: skip
 
 
 def _unpack_array(value: Any, arrays: memoryview) -> NDArray[Any]:
@@ -199,7 +232,7 @@ def _one_of(value: Any, allowed: tuple[Any, ...]) -> Any:
 
 
 @functools.cache
-def _fields(record: type[Any]) -> tuple[tuple[str, Any], ...]:
+def _fields(record: Any) -> tuple[tuple[str, Any], ...]:
     hints = typing.get_type_hints(record)
     return tuple((field.name, hints[field.name]) for field in dataclasses.fields(record))
 
@@ -208,5 +241,5 @@ def _padding(size: int) -> bytes:
     return b"\0" * (-size % _ALIGN)
 
 
-def _checksum(data: bytes) -> bytes:
-    return hashlib.blake2b(data, digest_size=_CHECK_BYTES).digest()
+def _checksum(data: bytes | memoryview) -> bytes:
+    return xxhash.xxh3_64_digest(data)  # finds damage; whoever may write here could change more than this

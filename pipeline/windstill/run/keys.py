@@ -5,6 +5,7 @@ from __future__ import annotations
 import functools
 import hashlib
 import json
+import re
 from collections.abc import Iterable, Mapping, Sequence
 from importlib import metadata
 from pathlib import Path
@@ -21,6 +22,7 @@ _CHUNK_BYTES = 1 << 20  # fits the processor's cache: hashing then costs a hundr
 # Libraries whose version may change a measured number.
 _LIBRARIES = ("numpy", "scipy", "opencv-python-headless", "simplejpeg", "pillow", "tifffile", "imagecodecs",
               "rawpy", "pillow-heif", "numba")  # fmt: skip
+_VERSION_LINE = re.compile(r"^Version:\s*(\S+)", re.MULTILINE)
 
 
 def content_digest(path: Path) -> str:
@@ -61,9 +63,12 @@ def libraries_version() -> str:
     found = []
     for name in _LIBRARIES:
         try:
-            found.append(f"{name} {metadata.version(name)}")
+            told = metadata.distribution(name).read_text("METADATA") or ""
         except metadata.PackageNotFoundError:
             continue
+        # Not `metadata.version`, which reads the whole description as an e-mail: a quick check would wait for it.
+        version = _VERSION_LINE.search(told)
+        found.append(f"{name} {version.group(1) if version else 'unknown'}")
     return key_of(*found)
 
 

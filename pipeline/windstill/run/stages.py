@@ -90,14 +90,17 @@ class Stages:
 
     def scan(self, listing: str) -> ScannedShoot:
         """Find the frames, or recall them when nothing in the folder has changed."""
-        from windstill.scan import scan_shoot
-
         self.progress.stage("scan", 0)
         key = key_of("scan", str(self.root), listing, section_values(self.settings.scan), versions(("scan",)))
         with self.ledger.stage("scan"):
             # Verifying mistrusts the very sizes and times that would allow recalling it.
             recall = not self.verify
-            return self._recalled(key, ScannedShoot, lambda: scan_shoot(self.root, self.settings.scan), recall)
+            return self._recalled(key, ScannedShoot, self._scanned, recall)
+
+    def _scanned(self) -> ScannedShoot:
+        from windstill.scan import scan_shoot
+
+        return scan_shoot(self.root, self.settings.scan)
 
     # score
 
@@ -188,7 +191,10 @@ class Stages:
 
     def group(self, frames: Sequence[Frame], scores: Shelf[FrameScore], keys: Mapping[str, str]) -> Grouping:
         """Find what belongs together."""
-        from windstill.group import group_frames
+        def grouped() -> Grouping:
+            from windstill.group import group_frames  # its libraries take long to load, for results kept already
+
+            return group_frames(frames, scores, self.settings.group, self.overrides)
 
         self.progress.stage("group", 0)
         key = key_of(
@@ -196,9 +202,7 @@ class Stages:
             versions(("group", "score", "imaging")), *(() if self.overrides is None else (repr(self.overrides),)),
         )  # fmt: skip
         with self.ledger.stage("group"):
-            return self._recalled(
-                key, Grouping, lambda: group_frames(frames, scores, self.settings.group, self.overrides)
-            )
+            return self._recalled(key, Grouping, grouped)
 
     # assess
 

@@ -9,7 +9,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import BinaryIO, NamedTuple
 
-import exifread
 from PIL import TiffImagePlugin
 
 from windstill.scan.guard import HeaderTooLongError, guard
@@ -229,6 +228,8 @@ def _plain(value: object) -> Value | None:
 
 
 def _read_with_exifread(file: BinaryIO, table: TagTable, settings: ScanSettings) -> None:
+    import exifread  # for the rare broken file, and slow to load
+
     guarded = guard(file, settings)
     found: Mapping[str, object] = exifread.process_file(guarded, details=False, extract_thumbnail=False)
     for name, entry in found.items():

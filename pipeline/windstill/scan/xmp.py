@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from lxml import etree
-
 _MAX_BYTES = 4_000_000
 _RDF = "{http://www.w3.org/1999/02/22-rdf-syntax-ns#}"
 _PREFIXES = {
@@ -31,6 +29,8 @@ def read_xmp(packet: bytes) -> dict[str, str]:
     """
     if len(packet) > _MAX_BYTES:
         return {}
+    from lxml import etree
+
     parser = etree.XMLParser(resolve_entities=False, no_network=True, recover=True, huge_tree=False, load_dtd=False)
     try:
         root = etree.fromstring(packet.strip(b"\0 \r\n\t"), parser)
