@@ -100,7 +100,7 @@ def printable(text: str) -> str:
 
 
 def _unexpected(err: Exception, debug: bool) -> str:
-    what = " ".join(f"{type(err).__name__}: {err}".split())
+    what = type(err).__name__  # its text may be a library's, for those who read its source
     where = _log(debug)
     if where is None:
         return f"something went wrong that should not ({what}); run again with {_DEBUG} to write down the details"

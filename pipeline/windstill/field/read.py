@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import traceback
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
@@ -21,7 +20,7 @@ from windstill.run.keys import room_version
 from windstill.run.meter import Clock, peak_mb
 from windstill.run.scratch import load_plane, store_plane
 from windstill.run.stages import LEFT_OUT, NOT_JUDGED
-from windstill.run.tasks import Done, MeasureTask, ScoreTask, one_line
+from windstill.run.tasks import Done, MeasureTask, ScoreTask, detail_of, one_line
 from windstill.score.tiles import reduction_for
 from windstill.settings import ImagingSettings, ScoreSettings
 
@@ -104,7 +103,7 @@ class QuickReading:
             clock.lap("score")
         except Exception as err:
             problem = Problem(task.frame.pixels_from, stage, one_line(err), LEFT_OUT)
-            return _done(clock, None, problem=problem, detail=traceback.format_exc())
+            return _done(clock, None, problem=problem, detail=detail_of(err))
         digest = self.digest(root, task.frame)
         return _done(clock, data, digest=digest, decodes={task.frame.name: 1}, plane_bytes=plane_bytes)
 
@@ -126,7 +125,7 @@ class QuickReading:
             data = codec.dumps(measure)
         except Exception as err:
             problem = Problem(task.node.set_id, "assess", one_line(err), NOT_JUDGED)
-            return _done(clock, None, problem=problem, detail=traceback.format_exc(), decodes=planes.decodes)
+            return _done(clock, None, problem=problem, detail=detail_of(err), decodes=planes.decodes)
         clock.lap("assess")
         return _done(clock, data, decodes=planes.decodes)
 

@@ -10,9 +10,12 @@ import threading
 from collections.abc import Iterator
 from pathlib import Path
 
+import cv2
+
 from windstill.imaging import isolated
 from windstill.imaging.decoded import U8, Decoded, ImageInfo, ImagingError
 from windstill.imaging.derive import SMALL_LONG_PX, as_rgb, derive
+from windstill.imaging.faults import damaged, no_memory
 from windstill.imaging.jpeg import Buffer, JpegHeader, OddJpeg, decode_jpeg, header_of
 from windstill.imaging.kinds import look, read_whole
 from windstill.imaging.previews import jpeg_preview, read_jpeg_head
@@ -141,13 +144,15 @@ def probe(path: Path, settings: ImagingSettings | None = None) -> ImageInfo:
 
 @contextlib.contextmanager
 def _in_words() -> Iterator[None]:
-    """Go on after a JPEG that another decoder may take; put a shortage of memory in plain words."""
+    """Go on after a JPEG that another decoder may take; put a library's complaints in plain words."""
     try:
         yield
     except OddJpeg:
         pass
-    except MemoryError as err:
-        raise ImagingError("there is not enough free memory to decode the picture; use fewer workers") from err
+    except (MemoryError, cv2.error) as err:
+        if no_memory(err):
+            raise ImagingError("there is not enough free memory to decode the picture; use fewer workers") from err
+        raise damaged() from err
 
 
 def _plain_jpeg(path: Path, settings: ImagingSettings) -> tuple[bytes, JpegHeader] | None:

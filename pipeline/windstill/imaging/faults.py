@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import cv2
+
 from windstill.imaging.decoded import ImagingError
 from windstill.settings.imaging import ImagingSettings
 
@@ -12,7 +14,7 @@ def cut_off(percent: float | None = None, of: str = "the picture") -> ImagingErr
     """The end of the file is missing; `percent` of `of` is there."""
     if percent is None:
         return ImagingError(f"the file is cut off; {COPY_AGAIN}")
-    return ImagingError(f"the file is cut off after {percent:.0f} % of {of}; {COPY_AGAIN}")
+    return ImagingError(f"the file is cut off after {min(percent, 99):.0f} % of {of}; {COPY_AGAIN}")
 
 
 def damaged(what: str = "the picture data") -> ImagingError:
@@ -46,6 +48,18 @@ def out_of_memory(settings: ImagingSettings) -> ImagingError:
     )
 
 
+def no_memory(err: BaseException) -> bool:
+    """Whether there was too little memory, as Python or as OpenCV says it."""
+    return isinstance(err, MemoryError) or (isinstance(err, cv2.error) and err.code == cv2.Error.StsNoMem)
+
+
+class Unforeseen(ImagingError):
+    """A decoder failed in a way not met before; its own words help no photographer and stay with the cause."""
+
+    def __init__(self) -> None:
+        super().__init__(f"the picture cannot be decoded, which may be damage or a kind not met before; {COPY_AGAIN}")
+
+
 def check_size(width_px: int, height_px: int, settings: ImagingSettings) -> None:
     """Refuse what a header claims before anything of that size is made.
 
@@ -67,9 +81,3 @@ def check_memory(decoded_bytes: int, settings: ImagingSettings) -> None:
     """Refuse a picture whose decoded values alone exceed the memory a decoder may take."""
     if decoded_bytes > settings.max_memory_mb * 1e6:
         raise out_of_memory(settings)
-
-
-def one_line(text: str, limit: int = 160) -> str:
-    """Text from elsewhere, without line breaks and control characters, cut to a readable length."""
-    plain = " ".join("".join(c if c.isprintable() else " " for c in text).split())
-    return plain if len(plain) <= limit else plain[: limit - 1] + "…"

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from windstill.imaging import wire
 from windstill.imaging.decoded import Decoded, ImageInfo, ImagingError
-from windstill.imaging.faults import COPY_AGAIN, one_line
+from windstill.imaging.faults import COPY_AGAIN, Unforeseen
 from windstill.settings.imaging import ImagingSettings
 
 _ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OPENCV_FOR_THREADS_NUM")
@@ -168,7 +168,7 @@ def _ask(
     if "error" in message:
         raise ImagingError(message["error"])
     if "fault" in message:
-        raise ImagingError(f"the picture cannot be decoded ({one_line(message['fault'])}); {COPY_AGAIN}")
+        raise Unforeseen from RuntimeError(message["fault"])
     return message, arrays
 
 

@@ -18,7 +18,7 @@ import cv2
 from windstill.imaging import inside, wire
 from windstill.imaging.decoded import ImagingError
 from windstill.imaging.derive import as_rgb, derive
-from windstill.imaging.faults import out_of_memory
+from windstill.imaging.faults import no_memory, out_of_memory
 from windstill.imaging.upright import upright
 from windstill.settings.imaging import ImagingSettings
 
@@ -47,10 +47,11 @@ def main() -> None:
             message, arrays = _do(job, settings)
         except ImagingError as err:
             message, arrays = {"error": str(err)}, {}
-        except MemoryError:
-            message, arrays = {"error": str(out_of_memory(settings)), "memory": True}, {}
-        except Exception as err:  # a fault of ours or a library's; the caller turns it into one line
-            message, arrays = {"fault": f"{type(err).__name__}: {err}"}, {}
+        except Exception as err:
+            if no_memory(err):
+                message, arrays = {"error": str(out_of_memory(settings)), "memory": True}, {}
+            else:  # a fault of ours or a library's; the caller turns it into one line
+                message, arrays = {"fault": f"{type(err).__name__}: {err}"}, {}
         wire.send(answers, message, arrays)
 
 

@@ -25,6 +25,8 @@ class Ledger:
         Decodes by frame name, in this run.
     reused : Counter
         Results taken from the cache by kind.
+    details : list of str
+        Tracebacks of what was not foreseen.
     """
 
     seconds: dict[str, float] = field(default_factory=dict)
@@ -71,6 +73,7 @@ class Ledger:
             "measured": dict(self.measured),
             "peak_memory_mb": round(self.peak_memory_mb(), 1),
             "processes": 1 + len(self.workers),
+            **({"details": self.details} if self.details else {}),
         }
 
     def peak_memory_mb(self) -> float:

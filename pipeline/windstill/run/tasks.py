@@ -14,6 +14,7 @@ from pathlib import Path
 
 from windstill.records import Frame, FrameScore, FrameSet, Grouping, Problem
 from windstill.run import codec
+from windstill.run.errors import ReviewError
 from windstill.run.keys import content_digest
 from windstill.run.meter import Clock, peak_mb
 from windstill.run.scratch import store_plane
@@ -85,6 +86,11 @@ class Done:
     peak_mb: float = 0.0
 
 
+UNFORESEEN = (
+    "measuring it failed in a way that was not foreseen; a review keeps the details in run.json, please report them"
+)
+
+
 def hash_one(task: HashTask) -> Done:
     """Hash a file's content; an unreadable one has no hash."""
     clock = Clock()
@@ -119,7 +125,7 @@ def score_one(task: ScoreTask) -> Done:
     except Exception as err:
         consequence = "the frame is listed, but takes part in no set's measures"
         problem = Problem(task.frame.pixels_from, stage, one_line(err), consequence)
-        return _done(None, problem=problem, detail=traceback.format_exc(), cpu_s=clock.spent)
+        return _done(None, problem=problem, detail=detail_of(err), cpu_s=clock.spent)
     return _done(
         data, digest=digest, decodes={task.frame.name: 1}, cpu_s=clock.spent, plane_bytes=plane_bytes
     )
@@ -142,21 +148,34 @@ def measure_one(task: MeasureTask) -> Done:
         data = codec.dumps(measure)
     except Exception as err:
         problem = Problem(task.node.set_id, "assess", one_line(err), "the set cannot be judged; its outlook is unknown")
-        return _done(None, problem=problem, detail=traceback.format_exc(), decodes=planes.decodes, cpu_s=clock.spent)
+        return _done(None, problem=problem, detail=detail_of(err), decodes=planes.decodes, cpu_s=clock.spent)
     clock.lap("assess")
     return _done(data, decodes=planes.decodes, cpu_s=clock.spent)
 
 
 def one_line(err: BaseException) -> str:
-    """An error as one line without addresses or line breaks."""
+    """An error as one line of plain words; a library's own never get there, they go to run.json with the traceback."""
+    from windstill.imaging import ImagingError
+    from windstill.imaging.faults import no_memory
+
     if isinstance(err, FileNotFoundError):
         return "the file vanished during the run"
-    if isinstance(err, MemoryError):
-        return "not enough memory"
+    if no_memory(err):
+        return "not enough memory; use fewer workers"
     if isinstance(err, OSError) and err.strerror:
         return f"cannot be read ({err.strerror})"
-    text = " ".join(str(err).split())
-    return text or type(err).__name__
+    if isinstance(err, (ImagingError, ReviewError)):
+        return " ".join(str(err).split())
+    return UNFORESEEN
+
+
+def detail_of(err: BaseException) -> str:
+    """The traceback of what was not foreseen; empty where the one line says all."""
+    from windstill.imaging.faults import Unforeseen
+
+    if isinstance(err, Unforeseen) or one_line(err) == UNFORESEEN:
+        return "".join(traceback.format_exception(err))
+    return ""
 
 
 def _done(

@@ -62,7 +62,7 @@ class HeaderWorker:
             answer = None
         if answer is None:
             self.close()
-            return Isolated(problem=f"the {_NAMES[what]} library gave up on this file (it may be damaged)")
+            return Isolated(problem=f"the {_NAMES[what]} decoder broke down on this file; copy it again from the card")
         if not answer:
             self.close()
             return Isolated(problem=f"reading its header took longer than {self._timeout_s:g} s")

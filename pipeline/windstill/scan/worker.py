@@ -37,7 +37,7 @@ def main() -> None:
         except OSError as err:
             said = {"problem": f"it cannot be read ({err.strerror or 'damaged'})"}
         except Exception:  # each library raises its own; the parent turns the phrase into one line
-            said = {"problem": "its header is damaged or of a kind the library does not know"}
+            said = {"problem": "its header is damaged or of a kind not known here"}
         answers.write(json.dumps(said).encode() + b"\n")
         answers.flush()
 
