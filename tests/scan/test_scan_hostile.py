@@ -280,7 +280,7 @@ def test_reading_process_that_dies_or_hangs_costs_one_file(tmp_path: Path) -> No
         assert worker._process is not None
         worker._process.kill()
         worker._process.wait()
-        assert "gave up" in worker.ask("webp", tmp_path / "a.webp").problem
+        assert "broke down" in worker.ask("webp", tmp_path / "a.webp").problem
         assert worker.ask("webp", tmp_path / "a.webp").width_px == 64
 
 
