@@ -197,6 +197,22 @@ def test_hard_links_count_once(tmp_path: Path) -> None:
     assert len(shoot.problems) == 1
 
 
+@pytest.mark.skipif(not Path("/proc/self/io").exists(), reason="the system does not say how much was read")
+def test_hard_links_are_not_read_again(tmp_path: Path) -> None:
+    """A shoot linked into many places is scanned as fast as its headers are read."""
+
+    def read_bytes() -> int:
+        return int(dict(line.split(": ") for line in Path("/proc/self/io").read_text().splitlines())["rchar"])
+
+    first = jpeg(tmp_path / "TARN0001.JPG")
+    first.write_bytes(first.read_bytes() + bytes(8_000_000))
+    for number in range(2, 30):
+        (tmp_path / f"TARN{number:04d}.JPG").hardlink_to(first)
+    before = read_bytes()
+    assert len(scan_shoot(tmp_path).problems) == 28
+    assert read_bytes() - before < 2 * first.stat().st_size
+
+
 def test_sidecar_goes_to_the_raw_where_two_exposures_share_a_name(tmp_path: Path) -> None:
     jpeg(tmp_path / "TARN0001.JPG", taken=LATER)
     raw(tmp_path / "TARN0001.NEF", taken=AT)

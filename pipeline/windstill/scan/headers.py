@@ -102,11 +102,16 @@ def _read(file: BinaryIO, start: bytes, path: Path, settings: ScanSettings, work
     raise UnreadableError("it is not a photograph, whatever its name says")
 
 
+class _JpegHeader(JpegImagePlugin.JpegImageFile):
+    def _read_dpi_from_exif(self) -> None:
+        """Pillow would read all Exif data for the print size, which no one asks for."""
+
+
 def _jpeg(file: BinaryIO, settings: ScanSettings) -> Header:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            image = JpegImagePlugin.JpegImageFile(guard(file, settings))
+            image = _JpegHeader(guard(file, settings))
     except HeaderTooLongError:
         raise
     except Exception as err:  # Pillow raises what a broken header leads it to
@@ -326,7 +331,7 @@ def _block(exif: bytes, settings: ScanSettings) -> TagTable:
     if exif[:4] == b"Exif":
         exif = exif[6:]
     block = io.BytesIO(exif)
-    tags = read_tiff(block, settings)
+    tags = read_tiff(block, settings, first_only=True)
     read_note(block, tags, settings)
     return tags
 

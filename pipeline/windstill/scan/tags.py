@@ -114,12 +114,17 @@ def text(value: Value | None) -> str | None:
     return " ".join(cleaned.split())[:_MAX_TEXT].rstrip() or None
 
 
-def read_tiff(file: BinaryIO, settings: ScanSettings) -> TagTable:
+def read_tiff(file: BinaryIO, settings: ScanSettings, *, first_only: bool = False) -> TagTable:
     """Read a TIFF structure: a TIFF or raw file, or the block an Exif segment holds.
 
     Pillow's reading comes first: it keeps rationals as they are written (`exifread` reduces them, which loses
     "infinity") and drops no type it knows. What a broken structure keeps Pillow from reaching, `exifread` may
     still find, entry by entry.
+
+    Parameters
+    ----------
+    first_only : bool
+        Leave out every picture but the first: behind it an Exif segment describes its thumbnail.
 
     Raises
     ------
@@ -128,7 +133,7 @@ def read_tiff(file: BinaryIO, settings: ScanSettings) -> TagTable:
     """
     table = TagTable()
     try:
-        _read_with_pillow(file, table, settings)
+        _read_with_pillow(file, table, settings, first_only)
     except HeaderTooLongError:
         return table
     except Exception as err:  # the library raises whatever a broken structure leads it to
@@ -188,7 +193,7 @@ def tiff_head(start: bytes) -> bytes | None:
     return None
 
 
-def _read_with_pillow(file: BinaryIO, table: TagTable, settings: ScanSettings) -> None:
+def _read_with_pillow(file: BinaryIO, table: TagTable, settings: ScanSettings, first_only: bool) -> None:
     guarded = guard(file, settings)
     guarded.seek(0)
     head = tiff_head(guarded.read(16))
@@ -199,6 +204,8 @@ def _read_with_pillow(file: BinaryIO, table: TagTable, settings: ScanSettings) -
     pointer = whole(table.image.get(EXIF_POINTER))
     if pointer:
         table.exif, _ = read_directory(guarded, head, pointer)
+    if first_only:
+        return
     pictures = [int(offset) for offset in numbers(table.image.get(SUB_DIRECTORIES))[:_MAX_DIRECTORIES]]
     seen: set[int] = set()
     while (pictures or following) and len(seen) < _MAX_DIRECTORIES:
