@@ -6,7 +6,7 @@ from collections import Counter
 from pathlib import Path
 
 from windstill.cli.guard import printable
-from windstill.records import OUTLOOKS, Review, encode_name
+from windstill.records import OUTLOOKS, Review, encode_name, worth_saying
 
 _MOST_LINES = 20
 _WORST_FIRST = ("lost", "hard", "unknown", "touch-up")
@@ -16,7 +16,8 @@ def print_summary(review: Review, out: Path) -> None:
     """How many sets will merge, which will not and why, what could not be read, and where the report is."""
     top = [node for node in review.grouping.top_level() if node.kind != "single"]
     alone = [node for node in review.grouping.top_level() if node.kind == "single"]
-    smeared = [n for n in alone if n.set_id in review.verdicts and review.verdicts[n.set_id].outlook == "lost"]
+    judged = [n for n in alone if n.set_id in review.verdicts]
+    smeared = [n for n in judged if worth_saying(n.kind, review.verdicts[n.set_id].outlook)]
     outlooks = Counter(review.verdicts[s.set_id].outlook for s in top if s.set_id in review.verdicts)
     said = ", ".join(f"{outlooks[name]} {name}" for name in OUTLOOKS if outlooks[name])
     sets = _count(len(top), "set") + (f": {said}" if said else "")

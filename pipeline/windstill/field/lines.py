@@ -12,7 +12,7 @@ from typing import Literal
 from windstill.field.check import Check
 from windstill.field.latest import moment
 from windstill.field.places import place_words, swayed
-from windstill.records import FrameSet, Outlook, PairMeasure, SetVerdict
+from windstill.records import FrameSet, Outlook, PairMeasure, SetVerdict, worth_saying
 from windstill.settings import AssessSettings
 
 Action = Literal["go on", "reshoot", "look"]
@@ -77,7 +77,7 @@ def set_lines(check: Check, settings: AssessSettings) -> tuple[SetLine, ...]:
     found = []
     for node in reversed(list(check.grouping.top_level())):
         verdict = check.verdicts[node.set_id]
-        if node.kind == "single" and verdict.outlook not in ("hard", "lost"):
+        if not worth_saying(node.kind, verdict.outlook):
             continue
         first = node.frames[0]
         held = _better_take(node, check)

@@ -41,6 +41,7 @@ from windstill.records.verdicts import (
     SetAdvice,
     SetVerdict,
     TakeFrom,
+    worth_saying,
 )
 
 __all__ = [
@@ -49,5 +50,5 @@ __all__ = [
     "Frame", "FrameAdvice", "FrameScore", "FrameSet", "Grouping", "Keep", "Kind", "Outlook", "PairMeasure",
     "PairSmear", "Placement", "Problem", "Relation", "Review", "ScannedShoot", "SequenceMark", "SetAdvice",
     "SetMeasure", "SetVerdict", "ShootFile", "SwayField", "TakeFrom", "TileGrid",
-    "decode_name", "encode_name", "make_set_id",
+    "decode_name", "encode_name", "make_set_id", "worth_saying",
 ]

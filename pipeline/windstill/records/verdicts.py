@@ -10,6 +10,11 @@ OUTLOOKS: tuple[Outlook, ...] = ("clean", "touch-up", "hard", "lost", "unknown")
 Keep = Literal["yes", "no", "spare"]
 
 
+def worth_saying(kind: str, outlook: str) -> bool:
+    """Whether a set's outlook is told: of single frames, which are merged with nothing, only that one is smeared."""
+    return kind != "single" or outlook == "lost"
+
+
 @dataclass(frozen=True, slots=True)
 class SetVerdict:
     """One set judged; a parent's figures are the worst of its own pairs and its children's."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from windstill.records import worth_saying
 from windstill.report.overlay import LegendEntry
 from windstill.report.pictures import Picture
 
@@ -152,8 +153,8 @@ class SetCard:
 
     @property
     def judged(self) -> bool:
-        """Whether its outlook is worth saying: of single frames, only that one is smeared."""
-        return self.all_in_one or self.outlook == "lost"
+        """Whether its outlook is told."""
+        return worth_saying(self.kind, self.outlook)
 
     @property
     def reason(self) -> str:
