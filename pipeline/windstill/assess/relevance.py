@@ -24,13 +24,13 @@ def to_grid_of_a(values: NDArray[np.float32], b_to_a: Matrix, grid_b: TileGrid, 
     """
     matrix = at_reductions(inverse(b_to_a), grid_a.tile_px, grid_b.tile_px)
     carried: FloatMap = cv2.warpPerspective(
-        values.astype(np.float32),
+        np.asarray(values, np.float32),
         matrix,
         (grid_a.cols, grid_a.rows),
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )
-    ys, xs = np.mgrid[: grid_a.rows, : grid_a.cols].astype(np.float64)
+    xs, ys = np.arange(grid_a.cols, dtype=np.float64)[None, :], np.arange(grid_a.rows, dtype=np.float64)[:, None]
     w = matrix[2, 0] * xs + matrix[2, 1] * ys + matrix[2, 2]
     u = (matrix[0, 0] * xs + matrix[0, 1] * ys + matrix[0, 2]) / w
     v = (matrix[1, 0] * xs + matrix[1, 1] * ys + matrix[1, 2]) / w
