@@ -4,7 +4,9 @@
 
 The pictures of the sample shoot are enlarged to 24 megapixels, given noise and a preview of 1620 x 1080 pixels, as
 cameras embed it. Every round runs both floors and every task once over all frames, one after the other, in this
-process; figures are CPU time per frame, medians over the rounds, so that a busy machine disturbs all alike.
+process; figures are CPU time per frame, medians over the rounds, so that a busy machine disturbs all alike. The stages
+of the check are told apart by its own progress. Last, the command is run as a user runs it, with nothing kept and
+again with everything kept.
 """
 
 from __future__ import annotations
@@ -13,6 +15,8 @@ import argparse
 import os
 import platform
 import statistics
+import subprocess
+import sys
 import tempfile
 import time
 from collections import Counter
@@ -31,6 +35,7 @@ from windstill.field import Check, FieldDesk, quick_check
 from windstill.field.check import for_previews
 from windstill.field.read import read_quick
 from windstill.records import Frame
+from windstill.run.progress import Silent
 from windstill.scan import scan_shoot
 from windstill.settings import Settings
 
@@ -42,6 +47,11 @@ NOISE_STEPS = 3.0
 QUALITY = 92
 SETTINGS = Settings()
 TARGET = 0.3
+STAGES = (
+    ("opening the kept results, listing the folder", "open"), ("finding the frames, reading their headers", "scan"),
+    ("reading previews, scoring them", "score"), ("grouping", "group"), ("measuring motion", "assess"),
+    ("judging, advising", "judge"),
+)
 
 
 def enlarge(source: Path, target: Path, seed: int) -> tuple[bytes, bytes]:
@@ -70,12 +80,66 @@ def spent_s(task: Callable[[], object]) -> float:
     return sum(ended[:4]) - sum(began[:4])
 
 
-def checked(card: Path, folder: Path) -> Check:
+class Stopwatch(Silent):
+    """CPU seconds by stage; what comes after the last set is measured is judging and advising."""
+
+    def __init__(self) -> None:
+        self.spent: Counter[str] = Counter()
+        self._stage, self._since = "open", time.process_time()
+
+    def stage(self, name: str, total: int) -> None:
+        self._book()
+        self._stage = name
+
+    def step(self, count: int = 1) -> None:
+        self._book()
+
+    def end(self) -> None:
+        """Book what is left."""
+        self._stage = "judge"
+        self._book()
+
+    def _book(self) -> None:
+        now = time.process_time()
+        self.spent[self._stage] += now - self._since
+        self._since = now
+
+
+def checked(card: Path, folder: Path, watch: Stopwatch | None = None) -> Check:
     """One check of the whole card with nothing kept from before, in this process."""
-    with tempfile.TemporaryDirectory(dir=folder) as cache, FieldDesk(SETTINGS, Path(cache)) as desk:
+    with tempfile.TemporaryDirectory(dir=folder) as cache, FieldDesk(SETTINGS, Path(cache), watch) as desk:
         check = quick_check(card, desk)
+        if watch is not None:
+            watch.end()
         assert len(check.scores) == len(check.frames)  # read while the desk is open
         return check
+
+
+def by_stage(card: Path, folder: Path, rounds: int) -> dict[str, float]:
+    """CPU milliseconds per frame of every stage of a check."""
+    found: dict[str, list[float]] = {}
+    for _ in range(rounds):
+        watch = Stopwatch()
+        frames = len(checked(card, folder, watch).frames)
+        for name, spent in watch.spent.items():
+            found.setdefault(name, []).append(1000 * spent / frames)
+    return {name: statistics.median(values) for name, values in found.items()}
+
+
+def as_command(card: Path, folder: Path, rounds: int) -> tuple[float, float]:
+    """CPU seconds of `windstill field` with nothing kept, and again with everything kept."""
+
+    def run(cache: str) -> None:
+        words = ["field", str(card), "--latest", "all", "--cache", cache, "--workers", "1"]
+        program = f"from windstill.cli import main; main({words!r})"
+        subprocess.run([sys.executable, "-c", program], capture_output=True, check=False)
+
+    first, again = [], []
+    for _ in range(rounds):
+        with tempfile.TemporaryDirectory(dir=folder) as cache:
+            first.append(spent_s(lambda: run(cache)))
+            again.append(spent_s(lambda: run(cache)))
+    return statistics.median(first), statistics.median(again)
 
 
 def measured(card: Path, folder: Path, pictures: list[bytes], previews: list[bytes], rounds: int) -> dict[str, float]:
@@ -122,6 +186,8 @@ def main() -> None:
         check = checked(card, folder)
         outlooks = Counter(check.verdicts[node.set_id].outlook for node in check.grouping.top_level())
         ms = measured(card, folder, pictures, previews, rounds)
+        stages = by_stage(card, folder, rounds)
+        first_s, again_s = as_command(card, folder, rounds)
     size_mb = statistics.mean(map(len, pictures)) / 1e6
     rows = [
         ("full colour decode, the library alone", "full"),
@@ -149,6 +215,12 @@ def main() -> None:
         ),
         "",
         verdict_on(ms),
+        "",
+        "| stage of the whole check | CPU, ms per frame |",
+        "|---|---:|",
+        *(f"| {text} | {stages.get(key, 0.0):.1f} |" for text, key in STAGES),
+        "",
+        f"As a command on this card: {first_s:.1f} s of CPU with nothing kept, {again_s:.1f} s when nothing is new.",
         "",
         f"Outlooks found: {', '.join(f'{count} {name}' for name, count in sorted(outlooks.items()))}; motion is seen "
         f"from {max(check.floors_px.values())} px on.",
