@@ -65,7 +65,7 @@
     for (const part of all(scenes, ".takes")) part.hidden = chosen;
     nothing.hidden = shown > 0;
     everything.hidden = !chosen && order.value === "time";
-    one(bar, "#count").textContent = chosen ? shown + " of " + cards.length + " shown" : cards.length + " in all";
+    one(bar, "#count").textContent = chosen ? shown + " of " + cards.length + " shown" : "all " + cards.length + " shown";
   };
   const showAll = () => {
     for (const pick of picks) pick.checked = false;
