@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -91,16 +92,26 @@ class Stages:
     def scan(self, listing: str) -> ScannedShoot:
         """Find the frames, or recall them when nothing in the folder has changed."""
         self.progress.stage("scan", 0)
-        key = key_of("scan", str(self.root), listing, section_values(self.settings.scan), versions(("scan",)))
+        key = key_of("scan", str(self.root), listing, section_values(self.settings.scan), versions(("scan", "optics")))
         with self.ledger.stage("scan"):
             # Verifying mistrusts the very sizes and times that would allow recalling it.
             recall = not self.verify
             return self._recalled(key, ScannedShoot, self._scanned, recall)
 
     def _scanned(self) -> ScannedShoot:
-        from windstill.scan import scan_shoot
+        """The folder has changed; of files that have not, what their headers say is remembered."""
+        from windstill.scan import ReadBefore, scan_again
 
-        return scan_shoot(self.root, self.settings.scan)
+        key = key_of("headers", str(self.root), section_values(self.settings.scan), versions(("scan", "optics")))
+        data = None if self.fresh or self.verify else self.cache.get(key)
+        before = ReadBefore()
+        if data is not None:
+            with contextlib.suppress(codec.CodecError):
+                before = codec.loads(data, ReadBefore)
+        scanned, read = scan_again(self.root, self.settings.scan, before)
+        if read != before:
+            self.cache.put(key, codec.dumps(read))
+        return scanned
 
     # score
 

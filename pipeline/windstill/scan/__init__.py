@@ -8,10 +8,12 @@ from windstill.lazily import loaded_on_use
 
 if TYPE_CHECKING:
     from windstill.scan.headers import UnreadableError
-    from windstill.scan.shoot import read_camera_data, scan_shoot
+    from windstill.scan.photo import ReadBefore
+    from windstill.scan.shoot import read_camera_data, scan_again, scan_shoot
 
-__all__ = ["UnreadableError", "read_camera_data", "scan_shoot"]
+__all__ = ["ReadBefore", "UnreadableError", "read_camera_data", "scan_again", "scan_shoot"]
 
 __getattr__ = loaded_on_use(__name__, {
-    "UnreadableError": "headers", "read_camera_data": "shoot", "scan_shoot": "shoot",
+    "ReadBefore": "photo", "UnreadableError": "headers", "read_camera_data": "shoot", "scan_again": "shoot",
+    "scan_shoot": "shoot",
 })  # fmt: skip

@@ -16,7 +16,9 @@ _SAMPLE = 16_384
 _CHUNK = 1 << 20  # fits the processor's cache
 
 
-def find_copies(root: str, photos: Sequence[Photo]) -> dict[str, str]:
+def find_copies(
+    root: str, photos: Sequence[Photo], samples: dict[str, str], contents: dict[str, str]
+) -> dict[str, str]:
     """Copies and what they are copies of.
 
     Parameters
@@ -24,6 +26,8 @@ def find_copies(root: str, photos: Sequence[Photo]) -> dict[str, str]:
     root : str
         The shoot folder.
     photos : sequence of Photo
+    samples, contents : dict
+        Digests by path, of three places of a file and of all of it: those known already; what is read is added.
 
     Returns
     -------
@@ -32,11 +36,11 @@ def find_copies(root: str, photos: Sequence[Photo]) -> dict[str, str]:
         shorter name, else the first in natural order.
     """
     copies: dict[str, str] = {}
-    digests = _Digests(root)
+    reader = _Reader(root)
     for same_size in _groups(photos, lambda photo: photo.file.size_bytes):
         # Raw files of one camera are often of one size: three samples tell nearly all of them apart.
-        for alike in _groups(same_size, lambda photo: digests.of(photo, sample=True)):
-            for same in _groups(alike, lambda photo: digests.of(photo, sample=False)):
+        for alike in _groups(same_size, lambda photo: reader.digest(photo, samples, sample=True)):
+            for same in _groups(alike, lambda photo: reader.digest(photo, contents, sample=False)):
                 first, *rest = sorted(same, key=_rank)
                 copies.update((photo.file.path, first.file.path) for photo in rest)
     return copies
@@ -55,36 +59,42 @@ def _groups(photos: Iterable[Photo], key: Callable[[Photo], Hashable | None]) ->
     return [group for group in groups.values() if len(group) > 1]
 
 
-class _Digests:
-    """Digests of whole files or of three places of them; names of one file on disk (hard links) are read once."""
+class _Reader:
+    """Reads files for their digests; names of one file on disk (hard links) are read once."""
 
     def __init__(self, root: str) -> None:
         self._root = root
-        self._known: dict[tuple[int, int, bool], bytes] = {}
+        self._linked: dict[tuple[int, int, bool], str] = {}
 
-    def of(self, photo: Photo, *, sample: bool) -> bytes | None:
+    def digest(self, photo: Photo, known: dict[str, str], *, sample: bool) -> str | None:
         """The digest; ``None`` if the file cannot be read any more."""
-        try:
-            with open(os.path.join(self._root, photo.file.path), "rb", buffering=0) as file:  # noqa: PTH118, PTH123
-                status = os.fstat(file.fileno())
-                if status.st_nlink < 2:  # numbers of files mean something where there are links at all
-                    return _digest(file, photo.file.size_bytes, sample=sample)
-                place = (status.st_dev, status.st_ino, sample)
-                if place not in self._known:
-                    self._known[place] = _digest(file, photo.file.size_bytes, sample=sample)
-                return self._known[place]
-        except OSError:
-            return None
+        path = photo.file.path
+        if path not in known:
+            try:
+                with open(os.path.join(self._root, path), "rb", buffering=0) as file:  # noqa: PTH118, PTH123
+                    known[path] = self._of_open(file, photo.file.size_bytes, sample)
+            except OSError:
+                return None
+        return known[path]
+
+    def _of_open(self, file: io.FileIO, size_bytes: int, sample: bool) -> str:
+        status = os.fstat(file.fileno())
+        if status.st_nlink < 2:  # numbers of files mean something where there are links at all
+            return _digest(file, size_bytes, sample)
+        place = (status.st_dev, status.st_ino, sample)
+        if place not in self._linked:
+            self._linked[place] = _digest(file, size_bytes, sample)
+        return self._linked[place]
 
 
-def _digest(file: io.FileIO, size_bytes: int, *, sample: bool) -> bytes:
+def _digest(file: io.FileIO, size_bytes: int, sample: bool) -> str:
     digest = xxhash.xxh3_128()
     if sample:
         for at in (0, size_bytes // 2, max(0, size_bytes - _SAMPLE)):
             file.seek(at)
             digest.update(file.read(_SAMPLE))
-        return digest.digest()
+        return digest.hexdigest()
     buffer = memoryview(bytearray(_CHUNK))
     while count := file.readinto(buffer):
         digest.update(buffer[:count])
-    return digest.digest()
+    return digest.hexdigest()

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping
+from dataclasses import dataclass, field
+from typing import TypeVar
 
 from windstill.records import CameraData, ShootFile
 from windstill.scan.kinds import dcf_number, extension
+
+T = TypeVar("T")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +47,34 @@ class Photo:
     def long_px(self) -> int:
         """Long side, pixels."""
         return max(self.width_px, self.height_px)
+
+
+@dataclass(frozen=True, slots=True)
+class ReadBefore:
+    """What an earlier scan read of a folder's files; what has kept path, size and time need not be read again.
+
+    Attributes
+    ----------
+    photos : tuple of Photo
+    raw_sizes_px : dict
+        Width and height as the decoder gives them, as recorded, by a raw's path.
+    samples, contents : dict
+        Digests of three places of a file and of all of it by path, as far as they were asked for.
+    """
+
+    photos: tuple[Photo, ...] = ()
+    raw_sizes_px: dict[str, tuple[int, int]] = field(default_factory=dict)
+    samples: dict[str, str] = field(default_factory=dict)
+    contents: dict[str, str] = field(default_factory=dict)
+
+    def of(self, paths: Collection[str]) -> ReadBefore:
+        """What is known of these files."""
+
+        def cut(known: Mapping[str, T]) -> dict[str, T]:
+            return {path: value for path, value in known.items() if path in paths}
+
+        photos = tuple(photo for photo in self.photos if photo.file.path in paths)
+        return ReadBefore(photos, cut(self.raw_sizes_px), cut(self.samples), cut(self.contents))
 
 
 def folder_of(path: str) -> str:

@@ -18,7 +18,7 @@ from windstill.scan.headers import UnreadableError, read_header
 from windstill.scan.isolated import HeaderWorker
 from windstill.scan.kinds import natural_key
 from windstill.scan.order import in_capture_order
-from windstill.scan.photo import Photo
+from windstill.scan.photo import Photo, ReadBefore
 from windstill.scan.walk import LEFT_OUT, STAGE, walk
 from windstill.settings.scan import ScanSettings
 
@@ -43,7 +43,30 @@ def scan_shoot(root: Path, settings: ScanSettings | None = None) -> ScannedShoot
     FileNotFoundError, NotADirectoryError
         There is no such folder.
     """
-    settings = settings or ScanSettings()
+    return scan_again(root, settings or ScanSettings(), ReadBefore())[0]
+
+
+def scan_again(root: Path, settings: ScanSettings, before: ReadBefore) -> tuple[ScannedShoot, ReadBefore]:
+    """As `scan_shoot`, without opening the files an earlier scan has read.
+
+    Parameters
+    ----------
+    root : Path
+    settings : ScanSettings
+        Those of the earlier scan.
+    before : ReadBefore
+        What it read.
+
+    Returns
+    -------
+    ScannedShoot, ReadBefore
+        The shoot, and what is known of its files now.
+
+    Raises
+    ------
+    FileNotFoundError, NotADirectoryError
+        There is no such folder.
+    """
     where = os.path.realpath(root)
     if not Path(where).exists():
         raise FileNotFoundError(f"{root}: there is no such folder")
@@ -51,24 +74,31 @@ def scan_shoot(root: Path, settings: ScanSettings | None = None) -> ScannedShoot
         raise NotADirectoryError(f"{root}: this is a file, not a folder of photographs")
     found = walk(where, follow_links=settings.follow_links)
     problems = list(found.problems)
+    known = {_identity(photo.file): photo for photo in before.photos}
     with HeaderWorker(settings.header_timeout_s) as worker:
         photos = []
         for file in found.photographs:
-            photo = _read_photo(where, file, settings, worker, problems)
+            photo = known.get(_identity(file)) or _read_photo(where, file, settings, worker, problems)
             if photo is not None:
                 photos.append(photo)
-        copies = find_copies(where, photos)
+        held = before.of({photo.file.path for photo in photos if _identity(photo.file) in known})
+        copies = find_copies(where, photos, held.samples, held.contents)
         problems += [
             Problem(copy, STAGE, f"byte-identical copy of {original}", "counted once")
             for copy, original in copies.items()
         ]
         exposures = form_exposures([photo for photo in photos if photo.file.path not in copies], settings)
         frames = _make_frames(exposures, copies, {p.file.path: p.file for p in photos}, found.companions, settings)
-        frames = [_with_raw_size(where, frame, worker) for frame in frames]
+        frames = [_with_raw_size(where, frame, worker, held.raw_sizes_px) for frame in frames]
     frames = _with_distinct_names(_with_body_habits(frames))
     frames = in_capture_order(mark_derived(frames, settings))
     problems.sort(key=lambda problem: natural_key(problem.file))
-    return ScannedShoot(root=where, frames=tuple(frames), problems=tuple(problems), files_seen=found.files_seen)
+    shoot = ScannedShoot(root=where, frames=tuple(frames), problems=tuple(problems), files_seen=found.files_seen)
+    return shoot, replace(held, photos=tuple(photos))
+
+
+def _identity(file: ShootFile) -> tuple[str, int, int]:
+    return file.path, file.size_bytes, file.mtime_ns
 
 
 def read_camera_data(path: Path, settings: ScanSettings | None = None) -> CameraData:
@@ -127,14 +157,16 @@ def _make_frames(
     return frames
 
 
-def _with_raw_size(root: str, frame: Frame, worker: HeaderWorker) -> Frame:
+def _with_raw_size(root: str, frame: Frame, worker: HeaderWorker, known: dict[str, tuple[int, int]]) -> Frame:
     """A raw's size as the decoder will give it, which leaves out the sensor's masked margins."""
     if frame.pixels_file.role != "raw":
         return frame
-    said = worker.ask("raw size", Path(root, frame.pixels_from))
-    if said.problem or not said.width_px or not said.height_px:
-        return frame
-    width, height = said.width_px, said.height_px
+    if frame.pixels_from not in known:
+        said = worker.ask("raw size", Path(root, frame.pixels_from))
+        if said.problem or not said.width_px or not said.height_px:
+            return frame
+        known[frame.pixels_from] = said.width_px, said.height_px
+    width, height = known[frame.pixels_from]
     if frame.camera.orientation >= 5:
         width, height = height, width
     return replace(frame, width_px=width, height_px=height)
