@@ -89,6 +89,27 @@ def test_breathing_shift_and_roll_are_the_cameras_and_not_sway() -> None:
     assert verdict.sway_max_px is not None and verdict.sway_max_px < 0.7
 
 
+def test_wind_that_moves_most_of_the_picture_alike_is_not_the_cameras() -> None:
+    shape = SCENE.shape[::-1]
+    leaning = cv2.warpAffine(SCENE, np.array([[1, 0, 7.0], [0, 1, 2.0]]), shape, borderMode=cv2.BORDER_REFLECT)
+    ramp = np.clip((np.arange(SCENE.shape[0]) - 0.25 * SCENE.shape[0]) / 4, 0, 1)[:, None]
+    swept = (SCENE * (1 - ramp) + leaning * ramp).astype(np.float32)  # the upper quarter stands still
+    measure, verdict = assess_pictures("burst", [taken(SCENE, seed=1), taken(swept, seed=2)])
+    mapping = measure.pairs[0].mapping
+    assert not mapping.failed
+    assert np.hypot(mapping.shift_x_px, mapping.shift_y_px) < 0.3
+    assert verdict.sway_p95_px == pytest.approx(np.hypot(7, 2), abs=0.3)
+    assert verdict.outlook in ("hard", "lost")
+
+
+def test_a_camera_that_was_pushed_is_not_taken_for_wind() -> None:
+    shape = SCENE.shape[::-1]
+    pushed = cv2.warpAffine(SCENE, np.array([[1, 0, 7.0], [0, 1, 2.0]]), shape, borderMode=cv2.BORDER_REFLECT)
+    measure, verdict = assess_pictures("burst", [taken(SCENE, seed=1), taken(pushed, seed=2)])
+    assert measure.pairs[0].mapping.shift_px == pytest.approx(np.hypot(7, 2), abs=0.1)
+    assert verdict.outlook == "clean"
+
+
 def test_along_a_bare_edge_nothing_is_claimed() -> None:
     height, width = 600, 900
     ys = np.arange(height)[:, None] + np.zeros((1, width))

@@ -33,6 +33,8 @@ _HALF_WINDOW = 15
 _SPACING_PX = 36  # at the coarse level: windows just overlap
 _COARSE_REACH, _FINE_REACH = 6.0, 4.0  # pixels of the level that a window may be off its start
 _POLISHED_PX = 1.0  # pixels of the level: a start this near needs no second round there, the finer levels follow
+_STILL_PX = 0.5  # pixels of the level within which a window lies where it lay
+_SURE_ERROR_PX = 0.15  # pixels of the level: edges, which slide along themselves unseen, are worse
 _SAME_PX = 1.0  # pixels of the level: two mappings this near are one
 
 
@@ -81,17 +83,26 @@ def align_pair(
     level = min(a.level_with_long_side(_COARSE_LONG_PX), len(b.levels) - 1)
     if a.level_reduction(level) != b.level_reduction(level):
         return _failure("the frames differ in resolution"), np.eye(3)
-    fit = _coarse(a, b, level, views, size_a, settings)
+    points = _windows(a, level, _SPACING_PX, _half_window(a.levels[level]) + 5, settings.align_max_windows)
+    fit = _coarse(a, b, level, points, views, size_a, settings)
     if fit is None:
         return _failure("too little detail agrees between the frames"), np.eye(3)
+    still = None if views else _at_rest(a, b, level, points, fit, settings)
     for finer in range(level - 1, -1, -1):
         # Windows keep their size in pixels, so each halving sharpens the fit fourfold in area.
         plane = a.levels[finer]
         spacing = max(_SPACING_PX, int(np.sqrt(plane.size / settings.align_max_windows)))
         points = _windows(a, finer, spacing, _half_window(plane) + 5, settings.align_max_windows)
-        refined = _fit_level(a, b, finer, fit.matrix, points, views, size_a, settings, reach=_FINE_REACH)
-        if refined is not None and refined.inliers >= settings.align_min_windows:
-            fit = refined
+        known = still or fit
+        refined = _fit_level(a, b, finer, known.matrix, points, views, size_a, settings, _FINE_REACH, still is not None)
+        if refined is None or refined.inliers < settings.align_min_windows:
+            continue
+        if still is not None:
+            still = refined
+            continue
+        fit = refined
+        still = None if views else _at_rest(a, b, finer, points, fit, settings)
+    fit = still or fit
     limit = settings.align_max_residual_px * max(1.0, max(size_a) / 3000)
     # Windows far out of focus scatter, each for itself, about a mapping that is right.
     systematic = _systematic(fit)
@@ -151,12 +162,11 @@ def normalised(plane: Plane, low: int = 3, high: int = 252) -> NDArray[np.float3
 
 
 def _coarse(
-    a: Pyramid, b: Pyramid, level: int, views: bool, size_a: tuple[int, int], settings: AssessSettings
+    a: Pyramid, b: Pyramid, level: int, points: Points, views: bool, size_a: tuple[int, int], settings: AssessSettings
 ) -> _Fit | None:
     """Try starts from cheap to dear; stop at the first that most windows confirm, or that two starts lead to."""
     plane_a, plane_b = a.levels[level], b.levels[level]
     reduction = a.level_reduction(level)
-    points = _windows(a, level, _SPACING_PX, _half_window(plane_a) + 5, settings.align_max_windows)
     best: _Fit | None = None
 
     def consider(start: Matrix) -> bool:
@@ -274,14 +284,61 @@ def _fit_level(
     size_a: tuple[int, int],
     settings: AssessSettings,
     reach: float = _COARSE_REACH,
+    held: bool = False,
 ) -> _Fit | None:
-    """Match windows after `start` and fit what is left; None when too few agree."""
-    plane_a = a.levels[level]
+    """Match windows after `start` and fit what is left; None when too few agree.
+
+    With `held` the start is known to be right to half a pixel of the level, and what lies further off moved.
+    """
     reduction = a.level_reduction(level)
-    moved = bring_to_a(b.levels[level], start, reduction, plane_a.shape[:2])
+    matched = _match(a, b, level, start, points, reach, settings)
+    if matched is None:
+        return None
+    if held:
+        # The rim of the reach holds what would have gone on: it says nothing of what stayed.
+        matched = matched.only(np.hypot(*(matched.in_moved - matched.in_a).T) < _STILL_PX)
+    if len(matched.in_a) < settings.align_min_windows:
+        return None
+    # `moved` shows at x + d what a shows at x: the correction takes x + d back to x.
+    shape = a.levels[level].shape
+    correction, inlier, residual = _robust_fit(matched.in_moved, matched.in_a, views, shape, matched.error)
+    if correction is None:
+        return None
+    full = at_reduction(correction, 1 / reduction) @ start
+    # A mapping that squeezes the picture to a line came from windows that agree by chance.
+    if not _plausible(full, matched.in_a * reduction):
+        return None
+    return _Fit(
+        matrix=full / full[2, 2],
+        residual_px=residual * reduction,
+        inliers=int(inlier.sum()),
+        share=float(inlier.sum() / max(matched.comparable, 1)),
+        places=matched.in_a[inlier] * reduction,
+        left=(apply(correction, matched.in_moved) - matched.in_a)[inlier] * reduction,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Matched:
+    """Windows of a level that were found again, in a and in b brought to a by the start: pixels of the level."""
+
+    in_a: Points
+    in_moved: Points
+    error: Points
+    comparable: int  # windows that could be compared at all
+
+    def only(self, chosen: NDArray[np.bool_]) -> _Matched:
+        return _Matched(self.in_a[chosen], self.in_moved[chosen], self.error[chosen], self.comparable)
+
+
+def _match(
+    a: Pyramid, b: Pyramid, level: int, start: Matrix, points: Points, reach: float, settings: AssessSettings
+) -> _Matched | None:
+    plane_a = a.levels[level]
     half = _half_window(plane_a)
     if half < 3 or len(points) < settings.align_min_windows:
         return None
+    moved = bring_to_a(b.levels[level], start, a.level_reduction(level), plane_a.shape[:2])
     found = refine_windows(plane_a, moved, points, np.zeros_like(points), half, 4, 251, 8, reach, 4)
     comparable = found[:, ZNCC] > -1
     smaller, _, _ = tensor_axes(found)
@@ -289,23 +346,40 @@ def _fit_level(
     good = comparable & (found[:, ZNCC] > settings.align_min_correlation) & (error < 0.5)
     if good.sum() < settings.align_min_windows:
         return None
-    at_a = points[good]
-    displaced = at_a + found[good][:, [DX, DY]]
-    # `moved` shows at x + d what a shows at x: the correction takes x + d back to x.
-    correction, inlier, residual = _robust_fit(displaced, at_a, views, plane_a.shape, error[good])
-    if correction is None:
+    return _Matched(
+        points[good], points[good] + found[good][:, [DX, DY]], error[good].astype(np.float64), int(comparable.sum())
+    )
+
+
+def _at_rest(a: Pyramid, b: Pyramid, level: int, points: Points, fit: _Fit, settings: AssessSettings) -> _Fit | None:
+    """The mapping of a camera that stood still, where much of the picture says so against `fit`; else None.
+
+    Wind may move most of what has detail, and all of it alike. But had the camera moved, nothing would lie where it
+    lay: what moved by itself comes to rest there by chance only, on one window in a hundred or so.
+    """
+    reduction = a.level_reduction(level)
+    least = max(settings.align_min_windows, settings.align_rest_share * len(points))
+
+    def moved_by_fit(at: Points) -> NDArray[np.bool_]:
+        supposed = np.hypot(*(apply(inverse(fit.matrix), at * reduction) - at * reduction).T)
+        return np.asarray(supposed > 3 * _STILL_PX * reduction + 2 * fit.residual_px)
+
+    if moved_by_fit(points).sum() < least:
         return None
-    full = at_reduction(correction, 1 / reduction) @ start
-    # A mapping that squeezes the picture to a line came from windows that agree by chance.
-    if not _plausible(full, at_a * reduction):
+    matched = _match(a, b, level, np.eye(3), points, _COARSE_REACH, settings)
+    if matched is None:
         return None
+    still = (np.hypot(*(matched.in_moved - matched.in_a).T) < _STILL_PX) & (matched.error < _SURE_ERROR_PX)
+    if (still & moved_by_fit(matched.in_a)).sum() < least:
+        return None
+    resting = matched.only(still)
+    shift = np.median(resting.in_a - resting.in_moved, axis=0)
+    matrix = np.eye(3)
+    matrix[:2, 2] = shift * reduction
+    left = (resting.in_moved + shift - resting.in_a) * reduction
+    spread = max(1.2 * float(np.median(np.hypot(*left.T))), 0.03 * reduction)
     return _Fit(
-        matrix=full / full[2, 2],
-        residual_px=residual * reduction,
-        inliers=int(inlier.sum()),
-        share=float(inlier.sum() / max(comparable.sum(), 1)),
-        places=at_a[inlier] * reduction,
-        left=(apply(correction, displaced) - at_a)[inlier] * reduction,
+        matrix, spread, int(still.sum()), float(still.sum() / matched.comparable), resting.in_a * reduction, left
     )
 
 

@@ -69,6 +69,10 @@ class AssessSettings(Section):
     align_sure_share: float = Field(
         0.6, gt=0, le=1, description="Share of comparable windows in agreement from which no other start is tried."
     )
+    align_rest_share: float = Field(
+        0.08, gt=0, lt=1, description="Share of the windows lying where they lay, against the mapping most agree on, "
+        "from which the camera stood still and the many were moved by wind. By chance it is one in a hundred."
+    )
     align_max_residual_px: float = Field(
         1.0, gt=0, description="Full-resolution pixels at 3000 px width, scaled. Larger disagreement, half of which "
         "neighbours share: mapping failed. Thrice as much without: failed too.",
