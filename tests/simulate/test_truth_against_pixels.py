@@ -114,6 +114,22 @@ def test_views_meet_by_their_homography() -> None:
         assert (dx, dy) == pytest.approx((0, 0), abs=0.05)
 
 
+def test_a_near_bush_at_the_edge_of_a_view_meets_by_the_homography_to_its_rim() -> None:
+    bush = Blooms(kind="bush", count=1, near_m=0.8, far_m=0.8, head_mm=(400, 400), places_deg=((12, -4),), sway_mm=0)
+    scene = Scene(look="chart", nearest_m=60.0, pitch_deg=0, blooms=(bush,), focal_mm=24)
+    shot = Shot(
+        order=("view",), views=Views(count=2, overlap_pct=50), exposure_s=1 / 100, f_number=16, focus_m=0.8, shift_px=0,
+    )
+    frames, pairs, _ = rendered(Description(width_px=1200, bodies=(PLAIN,), scenes=(scene,), shots=(shot,)))
+    (a, b), region = frames, pairs[0]["regions"][0]
+    h = np.array(pairs[0]["homography"]).reshape(3, 3)
+    warped = resample(b, lambda p: apply_homography(p, np.linalg.inv(h)))
+    x, y, half = round(region["x_px"]), round(region["y_px"]), round(0.3 * region["h_px"])
+    for cx, cy in ((x - half, y - half), (x + half, y - half), (x - half, y + half), (x + half, y + half)):
+        about = np.s_[cy - 40 : cy + 40, cx - 40 : cx + 40]
+        assert residual(a[about], warped[about]) == pytest.approx((0, 0), abs=0.1)
+
+
 def test_parallax_when_the_pivot_is_off_the_entrance_pupil() -> None:
     head = Blooms(kind="disc", count=1, near_m=1.0, far_m=1.0, head_mm=(30, 30), places_deg=((-6.0, 4.0),), sway_mm=0)
     scene = Scene(look="chart", nearest_m=60.0, pitch_deg=0, blooms=(head,), focal_mm=24)
@@ -131,7 +147,8 @@ def test_parallax_when_the_pivot_is_off_the_entrance_pupil() -> None:
     for frame, (x, y) in zip(frames, (here, there), strict=True):
         about = frame[round(y) - 40 : round(y) + 40, round(x) - 40 : round(x) + 40]
         at.append(centroid(frame, float(np.median(about)), x, y, 30))
-    assert at[0] == pytest.approx(here, abs=0.05)
+    # The middle of a disc seen at a slant is not quite the centroid of its picture.
+    assert at[0] == pytest.approx(here, abs=0.1)
     assert apply_homography(at[1], h) - at[0] == pytest.approx(apart, abs=0.2)
     assert abs(apart[0]) > 10
     assert region["sway_x_px"] == pytest.approx(0, abs=1e-6)

@@ -82,6 +82,13 @@ class Camera:
         p = self.project(self.place(us, vs, distance))
         return np.stack([(p[0] - p[1]) / (2 * step), (p[2] - p[3]) / (2 * step)], axis=-1)
 
+    def card(self, u: float, v: float, distance: float) -> Card:
+        """A flat card that touches a layer at a place: what a flower head is drawn on."""
+        step = 1e-4
+        at = self.place(np.array([u, u + step, u - step, u, u]), np.array([v, v, v, v + step, v - step]), distance)
+        along = np.stack([(at[1] - at[2]) / (2 * step), (at[3] - at[4]) / (2 * step), at[0] - np.asarray(self.at)])
+        return Card(self, self.rotation() @ along.T)
+
     def _half_diagonal(self) -> float:
         return 0.5 * math.hypot(self.width, self.height)
 
@@ -100,6 +107,47 @@ class Camera:
             self._half_diagonal(),
         )
         return u, v
+
+
+@dataclass(frozen=True, slots=True)
+class Card:
+    """A flat card in space as one camera sees it, in the layer's units of (u, v) from the place it touches.
+
+    Views from one point show it by one homography, as they do everything that stands still; its derivative at the
+    middle alone would be pixels off at the rim of a near bush at the picture's edge.
+
+    Attributes
+    ----------
+    to_camera : float array, shape (3, 3)
+        Takes (du, dv, 1) to the camera's axes, metres.
+    """
+
+    camera: Camera
+    to_camera: Array
+
+    def project(self, du: Array, dv: Array) -> Array:
+        """Picture coordinates of places on the card, shape (n, 2); NaN behind the camera."""
+        seen = np.stack([du, dv, np.ones_like(du)], axis=-1) @ self.to_camera.T
+        z = np.where(seen[..., 2] > 1e-6, seen[..., 2], np.nan)
+        xy = seen[..., :2] / z[..., None] * self.camera.focal_px
+        if self.camera.distortion:
+            r2 = (xy**2).sum(axis=-1, keepdims=True) / self.camera._half_diagonal() ** 2
+            xy = xy * (1 + self.camera.distortion * r2)
+        return np.asarray(xy + np.asarray(self.camera.centre))
+
+    def places(self, x: Array, y: Array) -> tuple[Array, Array]:
+        """(du, dv) on the card of picture coordinates, of any shapes that broadcast; far off where it is edge-on."""
+        cx, cy = self.camera.centre
+        x, y = np.broadcast_arrays(x - cx, y - cy)
+        if self.camera.distortion:
+            xd, yd = x, y
+            for _ in range(4):
+                f = 1 + self.camera.distortion * (x * x + y * y) / self.camera._half_diagonal() ** 2
+                x, y = xd / f, yd / f
+        back = np.linalg.inv(self.to_camera)
+        ray = np.stack([x / self.camera.focal_px, y / self.camera.focal_px, np.ones_like(x)], axis=-1) @ back.T
+        w = np.where(ray[..., 2] > 1e-12, ray[..., 2], np.nan)
+        return np.nan_to_num(ray[..., 0] / w, nan=1e6), np.nan_to_num(ray[..., 1] / w, nan=1e6)
 
 
 @lru_cache(maxsize=4096)

@@ -166,25 +166,28 @@ def _bloom_patches(stage: Stage, frame: Exposure, bloom: Bloom, shake: NDArray[n
     disc = round(stage.blur_px(frame, bloom.distance_m), 2)
     airy = stage.airy_px(frame)
     blur = Blur(disc, airy, path.at)
-    jac = stage.camera(frame).jacobian(bloom.u, bloom.v, bloom.distance_m)
+    camera = stage.camera(frame)
     sprite = stage.sprites[bloom.index]
     h, w = sprite.shape[:2]
-    forward = jac / stage.scale
-    half = np.abs(forward) @ np.array([w / 2 + 1, h / 2 + 1]) + blur.reach_px + 2
-    lo = np.floor(mean - half).astype(int)
-    size = (np.ceil(mean + half).astype(int) - lo + 1).tolist()
+    reach_u, reach_v = (w / 2 + 1) / stage.scale, (h / 2 + 1) / stage.scale
+    card = camera.card(bloom.u, bloom.v, bloom.distance_m)
+    # Where the card stands at rest; the wind and shake carry all of it by as much as its middle.
+    rest = card.project(np.zeros(1), np.zeros(1))[0]
+    corners = card.project(np.array([-1, 1, -1, 1]) * reach_u, np.array([-1, -1, 1, 1]) * reach_v) - rest
+    if not np.all(np.isfinite(corners)):
+        return []
+    lo = np.floor(mean + corners.min(axis=0) - blur.reach_px - 2).astype(int)
+    size = (np.ceil(mean + corners.max(axis=0) + blur.reach_px + 2).astype(int) - lo + 1).tolist()
     patches: list[_Patch] = []
     if bloom.kind not in ("disc", "bush"):
         patches += _stem_patch(stage, frame, bloom, disc, airy, shake, path.extent()[0] > 0.5)
     if lo[0] >= stage.width or lo[1] >= stage.height or lo[0] + size[0] <= 0 or lo[1] + size[1] <= 0:
         return patches
-    middle = mean - lo
-    # Sampled through maps: they keep places to a hundredth of a pixel, which affine warps do not.
-    back = np.linalg.inv(forward)
-    dx = (np.arange(size[0]) - middle[0])[None, :]
-    dy = (np.arange(size[1]) - middle[1])[:, None]
-    mx = (back[0, 0] * dx + back[0, 1] * dy + w // 2).astype(np.float32)
-    my = (back[1, 0] * dx + back[1, 1] * dy + h // 2).astype(np.float32)
+    # Sampled through maps: they keep places to a hundredth of a pixel, which warps by a matrix do not.
+    to_rest = rest - mean + lo
+    du, dv = card.places(np.arange(size[0])[None, :] + to_rest[0], np.arange(size[1])[:, None] + to_rest[1])
+    mx = (du * stage.scale + w // 2).astype(np.float32)
+    my = (dv * stage.scale + h // 2).astype(np.float32)
     code = cv2.remap(sprite, mx, my, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT)
     colour = np.empty(code.shape, np.float32)
     _decode(code, _CODE.astype(np.float32), colour)
