@@ -8,7 +8,8 @@ import pytest
 from layered_scenes import SETTINGS, Kept, Picture, assess_pictures, landscape, scored, taken, with_mover
 
 from windstill.assess import measure_set
-from windstill.records import FrameSet, Grouping, Placement
+from windstill.assess.relevance import to_grid_of_a
+from windstill.records import FrameSet, Grouping, Placement, TileGrid
 
 WIDE = landscape(2400)
 
@@ -48,6 +49,24 @@ def test_views_that_share_nothing_are_unknown_not_lost() -> None:
     other = landscape(1500, photograph="flower.jpg")
     _, verdict = assess_pictures("panorama", [taken(WIDE[:, :1500], seed=1), taken(other, seed=2)])
     assert verdict.outlook == "unknown"
+
+
+@pytest.mark.parametrize("turn_deg", [20.0, 42.0, 55.0])
+def test_wide_views_share_what_the_turn_leaves_even_where_a_corner_lies_behind_the_other_camera(
+    turn_deg: float,
+) -> None:
+    grid = TileGrid(rows=80, cols=120, tile_px=10)
+    focal, half = 560.0, (599.5, 399.5)
+    lens = np.array([[focal, 0, half[0]], [0, focal, half[1]], [0, 0, 1]])
+    turn = np.deg2rad(turn_deg)
+    rotation = np.array([[np.cos(turn), 0, np.sin(turn)], [0, 1, 0], [-np.sin(turn), 0, np.cos(turn)]])
+    b_to_a = lens @ rotation @ np.linalg.inv(lens)
+    carried = to_grid_of_a(np.ones(grid.shape, np.float32), b_to_a / b_to_a[2, 2], grid, grid)
+    # On the horizon, b's left edge lies its half angle of view left of where the camera turned to.
+    left = half[0] + focal * np.tan(turn - np.arctan(half[0] / focal))
+    first = np.flatnonzero(np.isfinite(carried[40]))[0]
+    assert first * 10 == pytest.approx(left, abs=15)
+    assert np.isfinite(carried[40, first:]).all()
 
 
 def test_a_view_joined_to_each_neighbour_by_another_exposure_is_measured() -> None:

@@ -23,6 +23,9 @@ def to_grid_of_a(values: NDArray[np.float32], b_to_a: Matrix, grid_b: TileGrid, 
         Full-resolution mapping.
     """
     matrix = at_reductions(inverse(b_to_a), grid_a.tile_px, grid_b.tile_px)
+    # A turned camera's mapping has a positive determinant; scaled to its last number it may have come out negative
+    # (where a's corner lies behind b), and what is in front of b would seem behind it.
+    matrix *= np.sign(np.linalg.det(matrix))
     carried: FloatMap = cv2.warpPerspective(
         np.asarray(values, np.float32),
         matrix,
