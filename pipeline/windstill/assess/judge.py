@@ -101,7 +101,7 @@ def _judge_set(
     if len(measure.frames) < 2 and node.kind != "single":
         found.append(("unknown", "fewer than two of its frames could be read"))
     found += _coverage_findings(node, measure, settings)
-    found += _parallax_findings(measure, tolerance, grouping)
+    found += _parallax_findings(measure, tolerance, grouping, settings)
     found += _smear_findings(node, measure, tolerance, settings)
     for child in children:
         if child.outlook != "clean":
@@ -171,6 +171,8 @@ def _judge_pair(
     area = 100 * float(moved.mean())
     of_relevant = 100 * float(moved.sum()) / int(measured.sum()) if measured.any() else None
     if textured_pct > _NEXT_TO_NOTHING_PCT and measured_of_textured < settings.least_measured_pct:
+        if _shifted_pct(pair, tolerance, settings) > 0.5 * (textured_pct - 100 * float(measured.mean())):
+            return _PairVerdict("unknown", area, of_relevant, "")  # the set's findings say what shifted
         changed = relevant & field.textured & (field.changed > 0.5)
         cause = (
             "what is there changed rather than moved"
@@ -217,16 +219,41 @@ def _coverage_findings(node: FrameSet, measure: SetMeasure, settings: AssessSett
 
 
 def _parallax_findings(
-    measure: SetMeasure, tolerance: float, grouping: Grouping
+    measure: SetMeasure, tolerance: float, grouping: Grouping, settings: AssessSettings
 ) -> list[tuple[Outlook, str]]:
-    """Said and not counted as sway: it is there however calm the air, and a later take from a nodal point is not."""
-    worst = max(measure.pairs, key=lambda p: p.parallax_px or 0.0, default=None)
-    if worst is None or (worst.parallax_px or 0.0) <= tolerance:
+    """Things that shifted as they do when the camera moves sideways.
+
+    What is small is small whoever did it. What is not may be the camera's or the wind's doing, which is not known; that
+    it moved is, so it is never clean.
+    """
+    found: list[tuple[float, float, PairMeasure]] = []
+    for pair in measure.pairs:
+        if pair.field is not None and (pair.parallax_px or 0.0) > tolerance:
+            found.append((_shifted_pct(pair, tolerance, settings), pair.parallax_px or 0.0, pair))
+    if not found:
         return []
-    between = _between(worst, grouping)
-    return [
-        ("clean", f"near things shift by {worst.parallax_px:.1f} px between {between}: the camera turned off its pupil")
-    ]
+    small = settings.touch_up_times_tolerance * tolerance
+    outlook: Outlook = (
+        "touch-up"
+        if all(area <= settings.touch_up_area_pct and largest <= small for area, largest, _ in found)
+        else "unknown"
+    )
+    _, largest, worst = max(found, key=lambda each: each[1])
+    size = f"{largest:.0f}" if largest >= 10 else f"{largest:.1f}"
+    return [(
+        outlook,
+        f"near things shift by up to {size} px between {_between(worst, grouping)}: parallax, or wind leaning one way; "
+        "cannot tell",
+    )]
+
+
+def _shifted_pct(pair: PairMeasure, tolerance: float, settings: AssessSettings) -> float:
+    """Percent of the picture that what may be parallax shifts by more than the tolerance."""
+    field = pair.field
+    if field is None or field.parallax_px is None:
+        return 0.0
+    relevant = (field.relevance >= settings.relevant_from) & field.textured
+    return 100 * float((relevant & (field.parallax_px > tolerance)).mean())
 
 
 def _smear_findings(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -157,18 +156,18 @@ def _measure_pair(
     gain = np.clip(score_a.luma / np.maximum(np.nan_to_num(luma_b, nan=1.0), 0.02), 0.1, 10)
     noise = np.hypot(score_a.noise, gain * noise_b).astype(np.float32)
     sway = measure_sway(a, b, b_to_a, grid, wanted, noise, pair.relation == "exposure", settings, mapping.systematic_px)
-    sway_x, sway_y, parallax = sway.x_px, sway.y_px, None
+    sway_x, sway_y, confidence, parallax = sway.x_px, sway.y_px, sway.confidence, None
     if pair.relation == "view":
         counted = textured & (sway.confidence >= settings.measured_confidence)
-        with_camera = split_parallax(sway_x, sway_y, counted, settings)
-        sway_x, sway_y = sway_x - with_camera[0], sway_y - with_camera[1]
-        parallax = robust_maximum(np.hypot(*with_camera).astype(np.float32), counted, float(counted.size))
+        found = split_parallax(sway_x, sway_y, counted, b_to_a, grid.tile_px, settings)
+        sway_x, sway_y, parallax = sway_x - found.x_px, sway_y - found.y_px, found.length_px
+        confidence = np.where(found.unsure, np.float32(0.9 * settings.measured_confidence) * confidence, confidence)
     field = SwayField(
         grid=grid,
         textured=textured,
         sway_x_px=sway_x,
         sway_y_px=sway_y,
-        confidence=sway.confidence,
+        confidence=confidence,
         relevance=relevance,
         changed=sway.changed,
         sharp_a=score_a.sharp,
@@ -180,10 +179,10 @@ def _measure_pair(
             a, b, b_to_a, grid, score_b.grid, textured & (relevance >= settings.relevant_from), sway,
             (score_a.fineness, to_grid_of_a(score_b.fineness, b_to_a, score_b.grid, grid)), settings,
         ),
+        parallax_px=parallax,
     )
     overlap = 100 * float(there.mean())
-    measured = figures(node.set_id, pair, mapping, field, overlap, score_a, settings)
-    return replace(measured, parallax_px=parallax), b_to_a
+    return figures(node.set_id, pair, mapping, field, overlap, score_a, settings), b_to_a
 
 
 def _relevance(
@@ -255,6 +254,9 @@ def figures(
         worst_x_px=worst_x,
         worst_y_px=worst_y,
         overlap_pct=overlap_pct if pair.relation == "view" else None,
+        parallax_px=None
+        if field.parallax_px is None
+        else robust_maximum(field.parallax_px, textured_relevant, picture_tiles),
         smear_px=None if smear_a is None or smear_b is None else max(smear_a, smear_b),
         smear_a_px=smear_a,
         smear_b_px=smear_b,

@@ -2,37 +2,191 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from windstill.assess.geometry import Matrix, apply, inverse
 from windstill.records import FloatMap
 from windstill.settings import AssessSettings
 
+_TRIES = 4000  # sets of tiles tried: with a third of them off the lines, a hundred find a good one for certain
+_ROUNDS = 3
+_FEWEST = 16  # places an epipolar geometry is fitted to: twice as many as it takes
+_AROUND_TILES = 12  # how far above and below a tile still things are looked for: about a seventh of the picture
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Parallax:
+    """A displacement field between views taken apart; every map has the field's shape.
+
+    Attributes
+    ----------
+    x_px, y_px : FloatMap
+        The part of the displacement that wide neighbourhoods share, full-resolution pixels: what is left after it is
+        movement against the surroundings. 0 without parallax.
+    length_px : FloatMap
+        How far a tile shifted by what may be the camera's doing, full-resolution pixels; 0 elsewhere.
+    unsure : bool map
+        Tiles that moved against their surroundings along the lines of parallax: a nearer thing, or wind. Their sway
+        is not known.
+    """
+
+    x_px: FloatMap
+    y_px: FloatMap
+    length_px: FloatMap
+    unsure: NDArray[np.bool_]
+
 
 def split_parallax(
-    x_px: FloatMap, y_px: FloatMap, known: NDArray[np.bool_], settings: AssessSettings
-) -> tuple[FloatMap, FloatMap]:
-    """The part of a displacement field that wide neighbourhoods share.
+    x_px: FloatMap,
+    y_px: FloatMap,
+    known: NDArray[np.bool_],
+    b_to_a: Matrix,
+    tile_px: int,
+    settings: AssessSettings,
+) -> Parallax:
+    """Tell what the camera's own move sideways may have done to a displacement field.
 
     Parameters
     ----------
     x_px, y_px : FloatMap
-        Displacement per tile, full-resolution pixels.
+        Displacement per tile after the camera mapping, full-resolution pixels.
     known : bool map
         Tiles whose displacement counts as measured.
+    b_to_a : Matrix
+        The camera mapping, full resolution.
+    tile_px : int
+        Side of a tile, full-resolution pixels.
     settings : AssessSettings
 
     Returns
     -------
-    x_px, y_px : FloatMap
-        Parallax per tile; 0 where the surroundings do not agree on any.
+    Parallax
 
     Notes
     -----
-    Ground seen from two places shifts by its distance: smoothly over the picture, and all of it. Heads on stems each
-    move by their own phase among neighbours that stand still. The parallax of a tile is that of a plane laid through
-    the displacements of a neighbourhood much larger than a head (least trimmed squares), taken only where most of
-    them lie near it.
+    Two pictures of still things, wherever their cameras stood, obey one epipolar geometry: what is at a place in one
+    lies on a line in the other, further along by how near it is (Hartley & Zisserman, Multiple View Geometry, 2nd
+    ed., chapter 9). Wind may move heads along such lines too, but it does not move the ground: nearer things than
+    those that shifted must have shifted as well. In a picture near and far are below and above (or, under a bough,
+    above and below), so still tiles both below and above the moved ones speak for wind.
+    """
+    moved = known & (np.hypot(x_px, y_px) > settings.parallax_least_px)
+    nothing = np.zeros(x_px.shape, np.float32)
+    without = Parallax(nothing, nothing, nothing, np.zeros(x_px.shape, bool))
+    # As many independent places as chance needs to line up: a single head goes one way in any case.
+    if _places(moved, settings.parallax_apart_tiles) < settings.parallax_places:
+        return without
+    along = moved & _along_lines(x_px, y_px, known, b_to_a, tile_px, settings)
+    if not _by_the_camera(along, x_px, y_px, moved, known, settings):
+        return without
+    shared_x, shared_y = _shared(x_px, y_px, known, settings)
+    against = np.hypot(x_px - shared_x, y_px - shared_y) > settings.parallax_least_px
+    length = np.where(along, np.hypot(x_px, y_px), np.where(known, np.hypot(shared_x, shared_y), 0))
+    return Parallax(shared_x, shared_y, length.astype(np.float32), along & against)
+
+
+def _by_the_camera(
+    along: NDArray[np.bool_],
+    x_px: FloatMap,
+    y_px: FloatMap,
+    moved: NDArray[np.bool_],
+    known: NDArray[np.bool_],
+    settings: AssessSettings,
+) -> bool:
+    """Whether displacements along common lines are such as the camera makes."""
+    if along.sum() < settings.parallax_lines_share * moved.sum():
+        return False
+    if _places(along, settings.parallax_apart_tiles) < settings.parallax_places:
+        return False
+    still = known & (np.hypot(x_px, y_px) < settings.parallax_least_px / 2)
+    below, above = (_still_beside(along, known, still, way) for way in (1, -1))
+    told = [share for share in (below, above) if share is not None]
+    if len(told) == 2:
+        return min(told) <= settings.parallax_still_share
+    # Nothing with detail on one side to tell near from far: then all must at least have gone one way.
+    axis = np.array([x_px[along], y_px[along]]).T
+    main = np.linalg.svd(axis, full_matrices=False)[2][0]
+    forward = float((axis @ main > 0).mean())
+    return max(forward, 1 - forward) >= settings.parallax_one_way_share
+
+
+def _places(tiles: NDArray[np.bool_], apart: int) -> int:
+    """Number of tiles that can be picked so that none lies near another: places that tell something each."""
+    left = tiles.copy()
+    count = 0
+    for row, col in np.argwhere(tiles):
+        if left[row, col]:
+            count += 1
+            left[max(row - apart + 1, 0) : row + apart, max(col - apart + 1, 0) : col + apart] = False
+    return count
+
+
+def _along_lines(
+    x_px: FloatMap,
+    y_px: FloatMap,
+    known: NDArray[np.bool_],
+    b_to_a: Matrix,
+    tile_px: int,
+    settings: AssessSettings,
+) -> NDArray[np.bool_]:
+    """Known tiles that two places of the camera account for, whatever the depth of each."""
+    along = np.zeros(known.shape, bool)
+    rows, cols = np.nonzero(known)
+    went = np.column_stack([x_px[known], y_px[known]]).astype(np.float64)
+    in_a = (np.column_stack([cols, rows]).astype(np.float64) + 0.5) * tile_px - 0.5
+    in_b = apply(inverse(b_to_a), in_a + went)
+    cv2.setRNGSeed(1)
+    found, _ = cv2.findFundamentalMat(in_b, in_a, cv2.FM_RANSAC, settings.parallax_off_px, 0.999, _TRIES)
+    off = _off_lines(found, in_b, in_a)
+    for _ in range(_ROUNDS):
+        # Seven places fit themselves, and what is far from them badly: all that agree are fitted together.
+        near = off <= settings.parallax_off_px
+        if near.sum() < _FEWEST:
+            return along
+        found, _ = cv2.findFundamentalMat(in_b[near], in_a[near], cv2.FM_8POINT)
+        off = _off_lines(found, in_b, in_a)
+    allowed = np.maximum(settings.parallax_off_px, settings.parallax_off_share * np.hypot(*went.T))
+    along[rows, cols] = off <= allowed
+    return along
+
+
+def _off_lines(fundamental: Any, in_b: Matrix, in_a: Matrix) -> NDArray[np.float64]:
+    """Distance of places in a from the epipolar lines of the same places in b, pixels; infinite without a matrix."""
+    if fundamental is None or fundamental.shape != (3, 3):
+        return np.full(len(in_a), np.inf)
+    lines = np.column_stack([in_b, np.ones(len(in_b))]) @ fundamental.T
+    across = np.maximum(np.hypot(lines[:, 0], lines[:, 1]), 1e-12)
+    return np.asarray(np.abs((lines[:, :2] * in_a).sum(axis=1) + lines[:, 2]) / across)
+
+
+def _still_beside(
+    moved: NDArray[np.bool_], known: NDArray[np.bool_], still: NDArray[np.bool_], way: int
+) -> float | None:
+    """Mean share of still tiles among those below (`way` 1) or above (-1) moved ones; None where hardly any are."""
+    shares = []
+    places = np.argwhere(moved)
+    for row, col in places:
+        ends = sorted((row + 2 * way, row + (_AROUND_TILES + 1) * way))
+        rows = slice(max(ends[0], 0), max(ends[1] + 1, 0))
+        beside = rows, slice(max(col - 1, 0), col + 2)
+        if (count := int(known[beside].sum())) >= 3:
+            shares.append(int(still[beside].sum()) / count)
+    return float(np.mean(shares)) if len(shares) >= 0.3 * len(places) else None
+
+
+def _shared(
+    x_px: FloatMap, y_px: FloatMap, known: NDArray[np.bool_], settings: AssessSettings
+) -> tuple[FloatMap, FloatMap]:
+    """The part of a displacement field that wide neighbourhoods share; 0 where they do not agree on any.
+
+    Ground seen from two places shifts by its distance: smoothly over the picture, and all of it. What a tile shares
+    with it is that of a plane laid through the displacements of a neighbourhood much larger than a head (least
+    trimmed squares), taken only where most of them lie near it.
     """
     rows = x_px.shape[0]
     reach = settings.parallax_reach_tiles

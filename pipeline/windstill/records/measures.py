@@ -57,7 +57,8 @@ class SwayField:
     """The sway of one pair on the tiles of frame a: every map has the grid's shape.
 
     `textured` says which tiles have anything to measure in a; `confidence` is 0 where nothing could be
-    measured. `changed` is what displacement cannot explain, 0..1.
+    measured. `changed` is what displacement cannot explain, 0..1. `parallax_px`, of views, is how far a tile shifted
+    by what may be the camera's own move; it is no part of the sway.
     """
 
     grid: TileGrid
@@ -70,6 +71,7 @@ class SwayField:
     sharp_a: FloatMap
     sharp_b: FloatMap
     smear: PairSmear | None = None
+    parallax_px: FloatMap | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

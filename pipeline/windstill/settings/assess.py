@@ -174,6 +174,33 @@ class AssessSettings(Section):
         12.0, gt=0, le=100, description="Percent of a view. Common practice is 15 to 40, typically 30; under this a "
         "seam has too little to hold on to.",
     )
+    parallax_least_px: float = Field(
+        1.5, gt=0, description="Full-resolution pixels. Shifts between views from which parallax is looked for; what a "
+        "good mapping leaves on far things is well under half of it.",
+    )
+    parallax_apart_tiles: int = Field(
+        8, ge=2, description="Tiles. Places at least this far apart (a tenth of the picture) are hardly of one head."
+    )
+    parallax_places: int = Field(
+        4, ge=2, description="Count of such places that must have shifted: heads on four stems go one way by chance "
+        "once in eight times, and they do not take the ground along.",
+    )
+    parallax_off_px: float = Field(
+        0.7, gt=0, description="Full-resolution pixels off its epipolar line up to which a place counts as on it."
+    )
+    parallax_off_share: float = Field(
+        0.15, gt=0, lt=1, description="The same as a share of the shift: eight degrees."
+    )
+    parallax_lines_share: float = Field(
+        0.8, gt=0, le=1, description="Share of the shifted tiles that must lie on the lines; the rest is sway."
+    )
+    parallax_still_share: float = Field(
+        0.4, ge=0, lt=1, description="Share of still tiles below (or else above) shifted ones up to which near and far "
+        "keep their order, as parallax wants. Over still ground, wind leaves more than half.",
+    )
+    parallax_one_way_share: float = Field(
+        0.9, gt=0.5, le=1, description="Share that must have shifted one way where near cannot be told from far."
+    )
     parallax_reach_tiles: int = Field(
         6, ge=2, description="Tiles to every side that share a view's parallax: a sixth of the picture, not one head."
     )
