@@ -125,7 +125,45 @@ def measure_sway(
         for _ in range(2):
             _spread(a, moved, centres, tile_level, base_half, rows, cols, grid, sigma, state, settings)
         state.found[_impostors(a, moved, centres, base_half, sigma, state), ZNCC] = -1
-    return _finish(state, sigma, rows, cols, grid, a.reduction, base_half, alike, mapping_error_px, settings)
+    told = _told_from_rest(a, moved, centres, base_half, sigma, state, settings)
+    return _finish(state, sigma, rows, cols, grid, a.reduction, base_half, alike, told, mapping_error_px, settings)
+
+
+def _told_from_rest(
+    a: Pyramid,
+    moved: list[Plane],
+    centres: NDArray[np.float64],
+    base_half: int,
+    sigma: NDArray[np.float32],
+    state: _State,
+    settings: AssessSettings,
+) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """How much tiles said to have moved differ from what b shows where they stood, and what the move leaves of it.
+
+    Where the difference is next to nothing (a plain sky with the steps of its rounding, a veil of cloud under another
+    fall-off of light), the best place is anywhere, and no eye would find the tile moved. Where most of it is left
+    (waves under a horizon, which agrees wherever along it one looks), something changed, and the move is no account
+    of it.
+
+    Returns
+    -------
+    seen : float32 array, shape (n,)
+        8-bit steps, root mean square beyond noise; infinite for tiles at rest.
+    left : float32 array, shape (n,)
+        Share 0..1 of its square; 0 for tiles at rest.
+    """
+    seen = np.full(len(centres), np.inf, np.float32)
+    left = np.zeros(len(centres), np.float32)
+    away = np.nonzero(np.hypot(*state.d.T) * a.reduction > settings.error_half_px)[0]
+    for level in np.unique(state.level[away]):
+        here = away[state.level[away] == level]
+        at_rest = _refine_at(a, moved, centres[here], np.zeros((len(here), 2)), int(level), base_half, 0, 1.0)
+        noise = _smoothed_noise(sigma[here], state.level[here])
+        before, after = (np.maximum(f[:, RESIDUAL] ** 2 - noise, 0) for f in (at_rest, state.found[here]))
+        known = at_rest[:, ZNCC] > -1
+        seen[here] = np.where(known, np.sqrt(before), np.inf)
+        left[here] = np.where(known, np.minimum(after / np.maximum(before, 1e-6), 1), 0)
+    return seen, left
 
 
 def _impostors(
@@ -464,6 +502,7 @@ def _finish(
     reduction: int,
     base_half: int,
     alike: NDArray[np.float32],
+    told_from_rest: tuple[NDArray[np.float32], NDArray[np.float32]],
     mapping_error_px: float,
     settings: AssessSettings,
 ) -> TileSway:
@@ -492,7 +531,11 @@ def _finish(
     displacement = state.d
     slide = (displacement * along).sum(axis=1, keepdims=True) * along
     displacement = np.where(edge[:, None], displacement - slide, displacement)
-    precise_along = error_along < settings.error_half_px
+    # What hardly shows is hardly known: half as much as shows counts a quarter.
+    seen, left = told_from_rest
+    told = np.minimum(seen / settings.seen_from_steps, 1) ** 2
+    told *= np.clip(1.5 - left / settings.changed_from_share, 0, 1)
+    precise_along = (error_along < settings.error_half_px) & (told >= settings.measured_confidence)
     displacement, completed = _complete_edges(displacement, along, edge, precise_along, rows, cols)
     error = np.where(edge, error_across, error_along)
     # What lies within the mapping's own spread is at rest; what lies beyond may still be partly the mapping's.
@@ -507,7 +550,7 @@ def _finish(
     upper = np.where(searched, settings.found_sure, settings.matched_above)
     matched = np.clip((explained - lower) / (upper - lower), 0, 1)
     sole = np.where(searched, 0.4 + 0.6 * state.unique, 1.0)
-    confidence = (precise * matched * sole).astype(np.float32)
+    confidence = (precise * matched * sole * told).astype(np.float32)
     confidence[state.zncc <= -1] = 0
     # An edge that moved, with nothing beside it to tell how far along: the movement across is only its least.
     partial = edge & ~completed & (np.hypot(*displacement.T) * reduction > settings.edge_claims_px)
@@ -520,6 +563,7 @@ def _finish(
 
     comparable = state.zncc > -1
     changed = np.where(comparable, 1 - np.clip(explained, 0, 1) ** 2, 0).astype(np.float32)
+    changed = np.maximum(changed, np.where(seen >= settings.seen_from_steps, left, 0)).astype(np.float32)
     return TileSway(
         x_px=spread((displacement[:, 0] * reduction).astype(np.float32)),
         y_px=spread((displacement[:, 1] * reduction).astype(np.float32)),

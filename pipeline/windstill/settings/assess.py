@@ -128,6 +128,15 @@ class AssessSettings(Section):
     error_half_px: float = Field(
         1.0, gt=0, description="Full-resolution pixels. Expected error that halves the confidence of a displacement."
     )
+    seen_from_steps: float = Field(
+        2.5, gt=0, description="8-bit steps, root mean square over a tile, beyond noise. A tile that differs by less "
+        "from what stands in its place in the other frame is not seen to have moved: about one percent in brightness, "
+        "which rounding, compression and the fall-off of light come to as well.",
+    )
+    changed_from_share: float = Field(
+        0.5, gt=0, lt=1, description="Share of the squared difference from rest that a displacement leaves, at which "
+        "it counts half: movers keep under a fifth of it (smeared ones under a half), waves most.",
+    )
     served_disc_px: float = Field(
         3.0, gt=0, description="Full-resolution pixels, diameter. Blur discs up to this are sharp at full size."
     )

@@ -1,0 +1,80 @@
+"""What changed without moving, or moved without showing: waves, veils of cloud, grain. None of it is sway."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from layered_scenes import Picture, assess_pictures, landscape, taken, with_mover
+from numpy.typing import NDArray
+
+SCENE = landscape()
+HEIGHT = SCENE.shape[0]
+
+
+def soft(seed: int, size: tuple[float, float], strength: float) -> Picture:
+    """Noise of a size in pixels across and down, of a root mean square."""
+    made = np.random.default_rng(seed).normal(0, 1, SCENE.shape).astype(np.float32)
+    made = cv2.GaussianBlur(made, (0, 0), size[0], sigmaY=size[1])
+    return (made * (strength / made.std())).astype(np.float32)
+
+
+def as_jpeg(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    """What a camera keeps of a picture."""
+    packed = cv2.imencode(".jpg", picture, [cv2.IMWRITE_JPEG_QUALITY, 90])[1]
+    return np.asarray(cv2.imdecode(packed, cv2.IMREAD_GRAYSCALE), np.uint8)
+
+
+def sea(seed: int) -> Picture:
+    """A bright sky over a dark sea of other waves for every seed; a still shore below."""
+    picture = SCENE.copy()
+    horizon, shore = HEIGHT // 3, 2 * HEIGHT // 3
+    picture[:horizon] = 180 + soft(99, (1.5, 1.5), 3)[:horizon]
+    picture[horizon:shore] = 95 + soft(seed, (5.0, 1.5), 9)[horizon:shore]
+    return picture
+
+
+def test_waves_under_a_horizon_have_changed_and_not_moved() -> None:
+    measure, verdict = assess_pictures("burst", [taken(sea(k), seed=k) for k in range(3)])
+    assert verdict.outlook in ("clean", "unknown"), verdict.reasons
+    field = measure.pairs[0].field
+    assert field is not None
+    rows = (np.arange(field.grid.rows) + 0.5) * field.grid.tile_px
+    waves = (rows > 0.36 * HEIGHT) & (rows < 0.63 * HEIGHT)
+    known = field.textured & (field.confidence >= 0.5)
+    assert known[waves].mean() < 0.1
+    assert (field.changed[waves] > 0.3).mean() > 0.5
+    assert known[rows > 0.7 * HEIGHT].mean() > 0.8
+    assert np.median(field.changed[rows > 0.7 * HEIGHT]) < 0.1
+
+
+def test_a_veil_of_cloud_under_another_fall_off_of_light_has_not_moved() -> None:
+    veil = 170 + soft(5, (14, 9), 3)
+    frames = []
+    for k in range(2):
+        picture = SCENE.copy()
+        light = 1 + 0.03 * k * soft(6 + k, (25, 25), 0.3)
+        picture[: HEIGHT // 2] = (veil * light)[: HEIGHT // 2]
+        frames.append(as_jpeg(taken(picture, noise=0.7, seed=k)))
+    measure, verdict = assess_pictures("burst", frames)
+    assert verdict.outlook == "clean", verdict.reasons
+    assert (measure.pairs[0].sway_max_px or 0.0) < 1
+
+
+def test_grain_in_a_plain_sky_has_not_moved() -> None:
+    frames = []
+    for k in range(2):
+        picture = SCENE.copy()
+        picture[: HEIGHT // 2] = 150 + soft(4, (3, 3), 1.5)[: HEIGHT // 2]
+        grain = cv2.GaussianBlur(soft(20 + k, (0.6, 0.6), 1.5), (0, 0), 0.6)
+        frames.append(as_jpeg(taken(picture + grain, noise=0.5, seed=k)))
+    measure, _ = assess_pictures("burst", frames)
+    assert (measure.pairs[0].sway_max_px or 0.0) < 1
+
+
+def test_a_faint_head_that_shows_has_moved() -> None:
+    plain = SCENE.copy()
+    plain[: HEIGHT // 2] = 150 + soft(4, (2.0, 2.0), 5)[: HEIGHT // 2]
+    moved = [with_mover(plain, 700, 250, 55, dx, 0) * 0.5 + 0.5 * plain for dx in (0, 7)]
+    measure, _ = assess_pictures("burst", [taken(m, noise=0.7, seed=k) for k, m in enumerate(moved)])
+    largest = measure.pairs[0].sway_max_px
+    assert largest is not None and abs(largest - 7) < 1
