@@ -26,8 +26,8 @@ class Parallax:
     Attributes
     ----------
     x_px, y_px : FloatMap
-        The part of the displacement that wide neighbourhoods share, full-resolution pixels: what is left after it is
-        movement against the surroundings. 0 without parallax.
+        The part of the displacement that is no sway, full-resolution pixels: what wide neighbourhoods share; where a
+        tile left its epipolar line, all but the movement across it, if that is less. 0 without parallax.
     length_px : FloatMap
         How far a tile shifted by what may be the camera's doing, full-resolution pixels; 0 elsewhere.
     unsure : bool map
@@ -81,13 +81,20 @@ def split_parallax(
     # As many independent places as chance needs to line up: a single head goes one way in any case.
     if _places(moved, settings.parallax_apart_tiles) < settings.parallax_places:
         return without
-    along = moved & _along_lines(x_px, y_px, known, b_to_a, tile_px, settings)
-    if not _by_the_camera(along, x_px, y_px, moved, known, settings):
+    along, across_x, across_y = _along_lines(x_px, y_px, known, b_to_a, tile_px, settings)
+    if not _by_the_camera(along & moved, x_px, y_px, moved, known, settings):
         return without
     shared_x, shared_y = _shared(x_px, y_px, known, settings)
-    against = np.hypot(x_px - shared_x, y_px - shared_y) > settings.parallax_least_px
-    length = np.where(along, np.hypot(x_px, y_px), np.where(known, np.hypot(shared_x, shared_y), 0))
-    return Parallax(shared_x, shared_y, length.astype(np.float32), along & against)
+    left = np.hypot(x_px - shared_x, y_px - shared_y)
+    # What left its line moved; how far along it is not known, only across.
+    off = known & ~along & (np.hypot(across_x, across_y) < left)
+    length = np.where(along & moved, np.hypot(x_px, y_px), np.where(known, np.hypot(shared_x, shared_y), 0))
+    return Parallax(
+        np.where(off, x_px - across_x, shared_x).astype(np.float32),
+        np.where(off, y_px - across_y, shared_y).astype(np.float32),
+        length.astype(np.float32),
+        along & (left > settings.parallax_least_px),
+    )
 
 
 def _by_the_camera(
@@ -133,35 +140,48 @@ def _along_lines(
     b_to_a: Matrix,
     tile_px: int,
     settings: AssessSettings,
-) -> NDArray[np.bool_]:
-    """Known tiles that two places of the camera account for, whatever the depth of each."""
+) -> tuple[NDArray[np.bool_], FloatMap, FloatMap]:
+    """Known tiles that two places of the camera account for, whatever the depth of each; and how far off each is.
+
+    Returns
+    -------
+    along : bool map
+    across_x_px, across_y_px : FloatMap
+        Displacement from a to b across the tile's epipolar line, full-resolution pixels.
+    """
     along = np.zeros(known.shape, bool)
+    across = np.zeros((*known.shape, 2), np.float32)
     rows, cols = np.nonzero(known)
     went = np.column_stack([x_px[known], y_px[known]]).astype(np.float64)
     in_a = (np.column_stack([cols, rows]).astype(np.float64) + 0.5) * tile_px - 0.5
     in_b = apply(inverse(b_to_a), in_a + went)
     cv2.setRNGSeed(1)
     found, _ = cv2.findFundamentalMat(in_b, in_a, cv2.FM_RANSAC, settings.parallax_off_px, 0.999, _TRIES)
-    off = _off_lines(found, in_b, in_a)
+    off, normal = _off_lines(found, in_b, in_a)
     for _ in range(_ROUNDS):
         # Seven places fit themselves, and what is far from them badly: all that agree are fitted together.
-        near = off <= settings.parallax_off_px
+        near = np.abs(off) <= settings.parallax_off_px
         if near.sum() < _FEWEST:
-            return along
+            return along, across[..., 0], across[..., 1]
         found, _ = cv2.findFundamentalMat(in_b[near], in_a[near], cv2.FM_8POINT)
-        off = _off_lines(found, in_b, in_a)
+        off, normal = _off_lines(found, in_b, in_a)
     allowed = np.maximum(settings.parallax_off_px, settings.parallax_off_share * np.hypot(*went.T))
-    along[rows, cols] = off <= allowed
-    return along
+    along[rows, cols] = np.abs(off) <= allowed
+    across[rows, cols] = np.where(np.isfinite(off)[:, None], -off[:, None], 0) * normal
+    return along, across[..., 0], across[..., 1]
 
 
-def _off_lines(fundamental: Any, in_b: Matrix, in_a: Matrix) -> NDArray[np.float64]:
-    """Distance of places in a from the epipolar lines of the same places in b, pixels; infinite without a matrix."""
+def _off_lines(fundamental: Any, in_b: Matrix, in_a: Matrix) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Signed distance, pixels, of places in a from the epipolar lines of the same places in b, and their normals.
+
+    Infinite without a matrix.
+    """
     if fundamental is None or fundamental.shape != (3, 3):
-        return np.full(len(in_a), np.inf)
+        return np.full(len(in_a), np.inf), np.zeros((len(in_a), 2))
     lines = np.column_stack([in_b, np.ones(len(in_b))]) @ fundamental.T
-    across = np.maximum(np.hypot(lines[:, 0], lines[:, 1]), 1e-12)
-    return np.asarray(np.abs((lines[:, :2] * in_a).sum(axis=1) + lines[:, 2]) / across)
+    length = np.maximum(np.hypot(lines[:, 0], lines[:, 1]), 1e-12)
+    off = ((lines[:, :2] * in_a).sum(axis=1) + lines[:, 2]) / length
+    return np.asarray(off), np.asarray(lines[:, :2] / length[:, None])
 
 
 def _still_beside(
