@@ -73,6 +73,18 @@ def test_heads_that_all_lean_one_way_over_still_ground_are_sway() -> None:
     assert measure.pairs[0].sway_max_px == pytest.approx(16, abs=2)
 
 
+def test_heads_against_a_plain_sky_that_sway_either_way_are_sway() -> None:
+    ground = WIDE.copy()
+    ground[:700] = 200
+    first, second = ground, ground
+    for x, y, lean in ((950, 690, 9), (1080, 700, -14), (1200, 690, 12), (1320, 700, -16), (1430, 690, 13)):
+        first = with_mover(first, x, y, 40, 0, 0)
+        second = with_mover(second, x, y, 40, lean, 0)
+    measure, verdict = assess_pictures("panorama", [taken(first[:, :1500], seed=1), taken(second[:, 900:], seed=2)])
+    assert verdict.outlook in ("hard", "lost")
+    assert (measure.pairs[0].sway_max_px or 0.0) > 10
+
+
 def test_a_little_parallax_is_touched_up() -> None:
     _, verdict = assess_pictures("panorama", views(WIDE, nearness_px=2.6))
     assert verdict.outlook in ("clean", "touch-up")

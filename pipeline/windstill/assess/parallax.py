@@ -72,8 +72,8 @@ def split_parallax(
     Two pictures of still things, wherever their cameras stood, obey one epipolar geometry: what is at a place in one
     lies on a line in the other, further along by how near it is (Hartley & Zisserman, Multiple View Geometry, 2nd
     ed., chapter 9). Wind may move heads along such lines too, but it does not move the ground: nearer things than
-    those that shifted must have shifted as well. In a picture near and far are below and above (or, under a bough,
-    above and below), so still tiles both below and above the moved ones speak for wind.
+    those that shifted, which in a picture stand below them, must have shifted as well. Where the mapping was fitted to
+    near ground, or under a bough, far things shift and near ones do not: all of them one way, as heads do not.
     """
     moved = known & (np.hypot(x_px, y_px) > settings.parallax_least_px)
     nothing = np.zeros(x_px.shape, np.float32)
@@ -112,10 +112,12 @@ def _by_the_camera(
         return False
     still = known & (np.hypot(x_px, y_px) < settings.parallax_least_px / 2)
     below, above = (_still_beside(along, known, still, way) for way in (1, -1))
-    told = [share for share in (below, above) if share is not None]
-    if len(told) == 2:
-        return min(told) <= settings.parallax_still_share
-    # Nothing with detail on one side to tell near from far: then all must at least have gone one way.
+    most = settings.parallax_still_share
+    if below is not None and below <= most:
+        return True  # the ground before them shifted too
+    if below is not None and above is not None and min(below, above) > most:
+        return False
+    # Far things shifted and near ones stood, or nothing with detail tells near from far: all must have gone one way.
     axis = np.array([x_px[along], y_px[along]]).T
     main = np.linalg.svd(axis, full_matrices=False)[2][0]
     forward = float((axis @ main > 0).mean())

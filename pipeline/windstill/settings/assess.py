@@ -204,11 +204,12 @@ class AssessSettings(Section):
         0.8, gt=0, le=1, description="Share of the shifted tiles that must lie on the lines; the rest is sway."
     )
     parallax_still_share: float = Field(
-        0.4, ge=0, lt=1, description="Share of still tiles below (or else above) shifted ones up to which near and far "
-        "keep their order, as parallax wants. Over still ground, wind leaves more than half.",
+        0.5, ge=0, lt=1, description="Share of still tiles below shifted ones up to which near and far keep their "
+        "order, as parallax wants: the ground came along with most of what stands behind it.",
     )
     parallax_one_way_share: float = Field(
-        0.9, gt=0.5, le=1, description="Share that must have shifted one way where near cannot be told from far."
+        0.9, gt=0.5, le=1, description="Share that must have shifted one way where what is nearer stood still or "
+        "shows no detail.",
     )
     parallax_reach_tiles: int = Field(
         6, ge=2, description="Tiles to every side that share a view's parallax: a sixth of the picture, not one head."
