@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
 from layered_scenes import SETTINGS, Kept, Picture, assess_pictures, landscape, scored, taken, with_mover
 
 from windstill.assess import measure_set
+from windstill.assess.align import align_pair
+from windstill.assess.pyramid import build_pyramid
 from windstill.assess.relevance import to_grid_of_a
 from windstill.records import FrameSet, Grouping, Placement, TileGrid
 
@@ -140,3 +145,21 @@ def test_a_view_joined_to_each_neighbour_by_another_exposure_is_measured() -> No
     second = measure.pairs[1]
     assert second.sway_max_px == pytest.approx(np.hypot(9, 4), abs=0.5)
     assert second.crops is not None
+
+
+@pytest.mark.parametrize("noise", [0.5, 1.5])
+@pytest.mark.parametrize("seed", [0, 1])
+def test_few_windows_that_agree_beat_many_that_do_not(noise: float, seed: int, sample_shoot: Path) -> None:
+    """Two views of the sample share 38 %; a false place where they share more finds as many windows by chance."""
+    truth = json.loads((sample_shoot / "truth.json").read_text())
+    pair = next(p for p in truth["pairs"] if p["relation"] == "view")
+    rng = np.random.default_rng(seed)
+    pyramids = []
+    for name in (pair["frame_a"], pair["frame_b"]):
+        plane = cv2.imread(str(sample_shoot / f"{name}.JPG"), cv2.IMREAD_GRAYSCALE)
+        shown = cv2.resize(plane, (1500, 1000), interpolation=cv2.INTER_AREA)
+        pyramids.append(build_pyramid(np.clip(shown + rng.normal(0, noise, shown.shape), 0, 255).astype(np.uint8), 1))
+    mapping, _ = align_pair(pyramids[0], pyramids[1], (1500, 1000), (1500, 1000), True, SETTINGS.assess)
+    assert not mapping.failed
+    assert mapping.shift_x_px == pytest.approx(pair["shift_x_px"] * 1500 / 1800, abs=10)
+    assert mapping.shift_y_px == pytest.approx(pair["shift_y_px"] * 1500 / 1800, abs=10)

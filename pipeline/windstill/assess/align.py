@@ -179,7 +179,8 @@ def _coarse(
         if _apart(fit.matrix, start, size_a) > _POLISHED_PX * reduction:
             fit = _fit_level(a, b, level, fit.matrix, points, views, size_a, settings) or fit
         confirmed = best is not None and _apart(fit.matrix, best.matrix, size_a) < _SAME_PX * reduction
-        if best is None or fit.inliers > best.inliers:
+        # By chance a tenth or a fifth agree with anything; where more overlaps, that is more windows.
+        if best is None or fit.inliers * fit.share > best.inliers * best.share:
             best = fit
         needed = settings.align_sure_share * (0.5 if confirmed else 1.0)
         return best.share >= needed and best.inliers >= 3 * settings.align_min_windows
