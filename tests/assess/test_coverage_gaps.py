@@ -11,11 +11,13 @@ from layered_scenes import scored
 from advise_sets import SETTINGS, at_places, camera, exposed, landscape
 from windstill.assess.coverage import (
     bracket_coverage,
+    breathing_scale,
     focus_scale_px,
     panorama_coverage,
     stack_coverage,
     taken_order,
 )
+from windstill.assess.defocus import place_in_focus
 from windstill.records import CameraMapping, CoverageMeasure, Frame, FrameScore, FrameSet, PairMeasure
 
 SCENE = landscape(960)
@@ -44,11 +46,12 @@ def test_a_sweep_from_end_to_end_has_no_gap(written: bool) -> None:
 
 @pytest.mark.parametrize("written", [True, False])
 def test_a_far_end_not_reached_is_found_where_it_is(written: bool) -> None:
-    cover, _ = _stack((17.4, 14.5, 11.6, 8.7), written)  # stops short: the farthest strip keeps a disc of 8.5 px
+    # Stops short: the farthest strip keeps a disc of 8 px, the one before it 2.4 px, which is sharp.
+    cover, _ = _stack((17.4, 14.3, 11.2, 8.2), written)
     assert cover.found[0].what == ("far" if written else "after")
     assert cover.gap is not None
     shares = [float(strip.mean()) for strip in np.array_split(cover.gap, 4, axis=1)]
-    assert shares[3] > 0.5 and max(shares[:3]) < 0.1
+    assert shares[3] > 0.4 and max(shares[:3]) < 0.3 * shares[3]
     assert 100 - cover.coverage_pct == pytest.approx(sum(shares) / 4 * 100, abs=8)  # type: ignore[operator]
 
 
@@ -84,6 +87,34 @@ def test_one_distance_written_for_all_frames_is_no_scale() -> None:
     apart = [replace(frames[0], camera=camera(focus_m=1.0)), frames[1]]
     places = focus_scale_px(apart, [s.score for _, s in pairs])
     assert places == pytest.approx([K, K / 2])
+
+
+def test_focus_breathing_tells_the_steps_and_is_not_believed_against_the_pictures() -> None:
+    focus = (17.4, 11.6, 5.8, 0.2)
+    scores = [scored(f"TEST{i}", at_places(SCENE, PLACES, x, seed=i))[1].score for i, x in enumerate(focus)]
+    sharp, fineness = (np.stack([getattr(s, what) for s in scores]) for what in ("sharp", "fineness"))
+    known = np.all([s.textured for s in scores], axis=0)
+    noise = np.full_like(sharp, 0.005)
+
+    def steps(breathing: list[float]) -> np.ndarray[tuple[int, ...], np.dtype[np.float64]]:
+        found = place_in_focus(sharp, fineness, noise, known, 3.0, breathing_px=breathing)
+        assert found is not None
+        return np.abs(np.diff(found.positions_px))
+
+    true = np.abs(np.diff(focus))
+    assert steps([x - focus[0] for x in focus]) == pytest.approx(true, abs=0.01)
+    assert steps([3 * (x - focus[0]) for x in focus]) == pytest.approx(true, rel=0.35)
+    assert steps([0.0] * 4) == pytest.approx(true, rel=0.35), "a lens that does not breathe tells nothing"
+
+
+def test_breathing_of_a_thin_lens_is_read_as_places() -> None:
+    frames = [replace(scored("TEST", at_places(SCENE, PLACES, 6.0))[0], camera=camera())] * 2
+    scores = [scored("TEST", at_places(SCENE, PLACES, 6.0))[1].score] * 2
+    # computed: 50 mm drawn out for 1 m instead of 2 m magnifies by 1 + .05 / 1 - .05 / 2, nearly: K / 1 - K / 2 px
+    smaller = np.diag([1 / 1.025, 1 / 1.025, 1.0])
+    places = breathing_scale(frames, scores, [np.eye(3), smaller])
+    assert places is not None
+    assert places[1] - places[0] == pytest.approx((K - K / 2) / scores[0].reduction, rel=0.03)
 
 
 def _bracket(levels: tuple[float, ...], scene: np.ndarray[tuple[int, ...], np.dtype[np.float32]]) -> CoverageMeasure:

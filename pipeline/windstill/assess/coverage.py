@@ -26,8 +26,8 @@ from windstill.records import (
 from windstill.records.measures import GapKind
 from windstill.settings import AssessSettings
 
-_CLEAR_STEPS = 0.6  # 8-bit steps per pixel: gradients below this are rounding and compression
-_CLEAR_TIMES_NOISE = 0.7  # the gradient that noise alone leaves, over its standard deviation
+_ROUNDING_STEPS = 0.6  # 8-bit steps per pixel: the gradient that rounding and compression leave
+_NOISE_GRADIENT = 0.7  # the gradient that noise alone leaves, over its standard deviation
 _MOST_ADDED = 6  # focus positions beyond this are another stack: then the end is named and no distances
 _EXPOSED = 0.9  # share of a tile that must not be clipped
 
@@ -115,8 +115,9 @@ def stack_coverage(
     reduction = scores[0].reduction
     positions = focus_scale_px(frames, scores)
     found = place_in_focus(
-        sharp, fineness, _strong(scores, to_first, sharp), subject, limit / reduction,
+        sharp, fineness, _noise_gradient(scores, to_first), subject, limit / reduction,
         [x / reduction for x in positions] if positions else None, 0.0 if positions else None,
+        None if positions else breathing_scale(frames, scores, to_first),
     )  # fmt: skip
     total = int(subject.sum())
     if found is None:
@@ -134,17 +135,15 @@ def stack_coverage(
     return CoverageMeasure(scores[0].grid, best, served, pct, tuple(g.phrase for g in gaps), hole, gaps)
 
 
-def _strong(
-    scores: Sequence[FrameScore], to_first: Sequence[Matrix], sharp: NDArray[np.float32]
-) -> NDArray[np.bool_]:
-    """Where a frame's detail, on the first frame's tiles, stands clear of noise and rounding."""
+def _noise_gradient(scores: Sequence[FrameScore], to_first: Sequence[Matrix]) -> NDArray[np.float32]:
+    """What noise and rounding alone would add to each frame's sharpness, on the first frame's tiles."""
     grid = scores[0].grid
-    strong = np.zeros(sharp.shape, bool)
-    for k, (score, matrix) in enumerate(zip(scores, to_first, strict=True)):
-        luma = to_grid_of_a(score.luma, matrix, score.grid, grid)
-        noise = to_grid_of_a(score.noise, matrix, score.grid, grid)
-        strong[k] = sharp[k] * (255 * luma + 8) > np.maximum(_CLEAR_STEPS, _CLEAR_TIMES_NOISE * noise)
-    return strong
+    found = []
+    for score, matrix in zip(scores, to_first, strict=True):
+        luma = np.nan_to_num(to_grid_of_a(score.luma, matrix, score.grid, grid))
+        noise = np.nan_to_num(to_grid_of_a(score.noise, matrix, score.grid, grid))
+        found.append(np.maximum(_ROUNDING_STEPS, _NOISE_GRADIENT * noise) / (255 * luma + 8))
+    return np.stack(found).astype(np.float32)
 
 
 def pitch_mm(frame: Frame, score: FrameScore) -> float | None:
@@ -171,6 +170,24 @@ def focus_scale_px(frames: Sequence[Frame], scores: Sequence[FrameScore]) -> lis
             return None
         places.append(camera.focal_mm**2 / (camera.f_number * camera.focus_m * 1000) / pitch)
     return places if max(places) - min(places) > 1e-6 else None
+
+
+def breathing_scale(
+    frames: Sequence[Frame], scores: Sequence[FrameScore], to_first: Sequence[Matrix]
+) -> list[float] | None:
+    """Places of the frames relative to the first on the scale of blur, working pixels, from focus breathing.
+
+    Notes
+    -----
+    A lens that focuses by its whole extension draws things larger by f / s when focused at s (thin lens, s much larger
+    than f): times f / (N pitch), that is the place of `focus_scale_px`. ``None`` where lens or aperture is unknown.
+    """
+    camera, pitch = frames[0].camera, pitch_mm(frames[0], scores[0])
+    if not camera.focal_mm or not camera.f_number or not pitch:
+        return None
+    unit = camera.focal_mm / (camera.f_number * pitch) / scores[0].reduction
+    scales = [math.sqrt(abs(float(np.linalg.det(matrix[:2, :2])))) for matrix in to_first]
+    return [unit * (1 - scale) for scale in scales]
 
 
 def _focus_gaps(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import cv2
 import numpy as np
@@ -18,10 +18,15 @@ _OWN = (0.25, 0.5, 1.0, 2.0, 4.0, 8.0)  # squared blur of lens and pixel, workin
 _REBLUR = 4.0  # squared blur between the two gradient energies of `FrameScore.fineness`
 _EXPONENTS = (0.55, 0.8, 1.05, 1.3, 1.6)  # of gradient energy against blur: plain edges .5, a 1/f spectrum 1, grit more
 _USUAL_EXPONENT, _EXPONENT_SPREAD = 1.0, 0.35
-_SOFTER = (16.0, 40.0)  # the same for things soft by nature, as clouds and haze: no lens would show them finer
+_SOFTER = (4.0, 12.0, 40.0)  # the same for things soft by nature, as clouds and haze: no lens would show them finer
 _SOFT_COST = 1.0  # misfit that softness must spare before it is believed
 _SOFT_COST_KNOWN = 6.0  # the same where distances are written: what fades is then likelier out of reach than soft
-_SHARP_SPREAD, _FINE_SPREAD = 0.12, 0.22  # of one tile's log sharpness and log fineness about the law
+_SPREAD = 0.12  # of one tile's log gradient about the law, in either band
+_BANDS_SPREAD = 0.15  # of the two bands against each other: no real texture follows a power law exactly
+_LEFT_NOISE = (1.0, 20.0)  # times the expected noise energy: what may be left of it in the fine band
+_NOISE_BANDS = 93.0  # energy of white noise in the fine band over that in the coarse one
+_BLURRED_BANDS = 1.3  # the same of detail blurred by far more than the pixel: no noise, no less
+_LEAST_BLURRED_PCT = 10.0  # percentile of tiles: so many are blurred in some frame
 _OUTLIER = 6.0  # a squared misfit beyond this says no more: something else is in the tile (a bloom that moved)
 _BEYOND = (0.5, 1, 1.5, 2, 2.5, 3, 4, 5, 6.5, 8, 10, 13, 17, 22, 30, 45, 70)  # working px beyond the end positions
 _STEPS = tuple(float(v) for v in np.geomspace(0.5, 30, 11))  # working px from one position to the next, looked through
@@ -29,6 +34,10 @@ _MOST_FRAMES = 16  # frames of a long stack that are looked at
 _MOST_TILES = 160  # tiles steps are learnt from
 _LEAST_TILES = 12
 _LEAST_FRAMES = 3  # two frames without distances have no scale that could be checked
+_LEAST_CHANGE = 3.0  # misfit that fading must spare over detail that stays as it is
+_BREATHING_FITS = 1.25  # times the misfit of learnt places up to which those told by focus breathing are believed
+_FITS = 0.5  # misfit for each figure of a tile that is within the error anyway
+_REACHED = 0.8  # probability, before looking, that a tile is within reach of some frame: sweeps are shot to cover
 _INDEPENDENT = 3.0  # of nine neighbouring tiles, how many tell something of their own
 
 
@@ -55,8 +64,9 @@ class FocusPlace:
 
 
 def place_in_focus(
-    sharp: Array, fineness: Array, strong: NDArray[np.bool_], known: NDArray[np.bool_], limit_px: float,
+    sharp: Array, fineness: Array, noise: Array, known: NDArray[np.bool_], limit_px: float,
     positions_px: Sequence[float] | None = None, farthest_px: float | None = None,
+    breathing_px: Sequence[float] | None = None,
 ) -> FocusPlace | None:
     """Fit the fading of every tile's detail to one scale of focus positions.
 
@@ -64,8 +74,8 @@ def place_in_focus(
     ----------
     sharp, fineness : float32 array, shape (frames, rows, cols)
         `FrameScore.sharp` and `FrameScore.fineness` on the tiles of the first frame, neighbours in focus side by side.
-    strong : bool array, shape (frames, rows, cols)
-        Where detail stands clear of noise in that frame.
+    noise : float32 array, shape (frames, rows, cols)
+        What noise alone would add to `sharp`, in its unit.
     known : bool array, shape (rows, cols)
         Tiles to place.
     limit_px : float
@@ -75,6 +85,9 @@ def place_in_focus(
         pictures otherwise.
     farthest_px : float, optional
         Place of infinity on the same scale (0 for the formula above): nothing lies beyond it.
+    breathing_px : sequence of float, optional
+        Places as focus breathing tells them, for a lens that focuses by its whole extension. Taken only if what fades
+        in the pictures agrees: lenses that focus within breathe as they please.
 
     Returns
     -------
@@ -94,15 +107,21 @@ def place_in_focus(
         return None
     frames = sharp.shape[0]
     chosen = np.unique(np.linspace(0, frames - 1, min(frames, _MOST_FRAMES)).round().astype(int))
-    log_sharp = np.log(np.maximum(sharp[chosen], 1e-6))
-    log_fine = np.log(np.maximum(fineness[chosen], 1.0))
-    told = strong[chosen] & (sharp[chosen] > 0) & (fineness[chosen] > 1.02)
-    rows, cols = _finest(sharp[chosen], fineness[chosen], known)
-    sample = (log_sharp[:, rows, cols], log_fine[:, rows, cols], told[:, rows, cols])
+    bands = _bands(sharp[chosen], fineness[chosen], noise[chosen])
+    change = _change(bands)
+    rows, cols = _finest(
+        sharp[chosen], fineness[chosen] * (1 - np.minimum(bands.noise_share, 1)), known & (change > _LEAST_CHANGE)
+    )
+    if rows.size < _LEAST_TILES:
+        return None
+    sample = bands.at((slice(None), rows, cols))
     if positions_px is None:
         if frames < _LEAST_FRAMES:
             return None
         own, x = _learn_positions(sample)
+        breathed = _breathed(sample, breathing_px, chosen, own, x)
+        if breathed is not None:
+            own, x = breathed
         if np.ptp(x) < limit_px:
             return None
         all_x = np.interp(np.arange(frames), chosen, x)
@@ -111,20 +130,74 @@ def place_in_focus(
         x = all_x[chosen]
         own = min(_OWN, key=lambda o: _total(sample, x, o, farthest_px))
     places = _places(x, farthest_px, 0.5)
-    flat = (slice(None), known)
     laws = _laws(own, _SOFT_COST if positions_px is None else _SOFT_COST_KNOWN, *_SOFTER)
-    by_place = _pooled(_misfits(log_sharp[flat], log_fine[flat], told[flat], x, places, laws), known)
-    likely = np.exp(-0.5 * _INDEPENDENT * (by_place - by_place.min(axis=0)))
-    likely /= likely.sum(axis=0)
+    misfits = _misfits(bands.at((slice(None), known)), x, places, laws)
+    # Detail that no frame changes is noise, or out of reach of all of them alike: it tells nothing.
+    still = change[known] < misfits.min(axis=0) + _LEAST_CHANGE
+    by_place = _pooled(np.where(still, 0, misfits), known)
     least = np.abs(places[:, None] - all_x[None]).min(axis=1)
+    reached = least <= limit_px
+    before = np.where(reached, _REACHED / max(int(reached.sum()), 1), (1 - _REACHED) / max(int((~reached).sum()), 1))
+    likely = before[:, None] * np.exp(-0.5 * _INDEPENDENT * (by_place - by_place.min(axis=0)))
+    likely /= likely.sum(axis=0)
     gap_share = np.zeros(known.shape, np.float32)
     least_px = np.zeros(known.shape, np.float32)
     place = np.full(known.shape, np.nan, np.float32)
-    gap_share[known] = likely[least > limit_px].sum(axis=0)
+    gap_share[known] = np.where(still, 0, likely[~reached].sum(axis=0))
     best = by_place.argmin(axis=0)
     least_px[known] = least[best]
     place[known] = places[best]
     return FocusPlace(least_px, gap_share, place, all_x)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Bands:
+    """Log gradients of every tile in two bands, and the weight (reciprocal squared error) of each.
+
+    The coarse band is the fine one after a known blur. Noise hardly reaches it, but it tells small blurs less well.
+    """
+
+    fine: Array
+    coarse: Array
+    fine_weight: Array
+    coarse_weight: Array
+    noise_share: Array  # of the fine band's energy, as far as noise may be left in it
+
+    def at(self, index: tuple[object, ...]) -> _Bands:
+        """The same for chosen tiles."""
+        return _Bands(*(getattr(self, f.name)[index] for f in fields(self)))
+
+
+def _bands(sharp: Array, fineness: Array, noise: Array) -> _Bands:
+    told = (sharp > 0) & (fineness > 1.02)
+    fine = np.log(np.maximum(sharp, 1e-6))
+    coarse = fine - np.log(np.maximum(fineness, 1.0)) / 2
+    left = _left_noise(sharp, fineness, noise, told)
+    share = np.where(told, left * (noise / np.maximum(sharp, 1e-6)) ** 2, 1)
+    # Energy left of the noise lifts the logarithm by half its share.
+    fine_weight = np.where(told, 1 / (_SPREAD**2 + (share / 2) ** 2), 0)
+    coarse_weight = np.where(told, 1 / (_SPREAD**2 + (share * fineness / _NOISE_BANDS / 2) ** 2), 0)
+    return _Bands(*(np.asarray(m, np.float32) for m in (fine, coarse, fine_weight, coarse_weight, share)))
+
+
+def _change(bands: _Bands) -> Array:
+    """Misfit of every tile if nothing in it faded from frame to frame."""
+    change = np.zeros(bands.fine.shape[1:], np.float32)
+    for band, weight in ((bands.fine, bands.fine_weight), (bands.coarse, bands.coarse_weight)):
+        mean = (weight * band).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-6)
+        change += np.minimum((band - mean) ** 2 * weight, _OUTLIER).sum(axis=0)
+    return change
+
+
+def _left_noise(sharp: Array, fineness: Array, noise: Array, told: NDArray[np.bool_]) -> float:
+    """Energy in the fine band that is no detail, times the noise expected: cameras and files differ from any model.
+
+    Where a tile is blurred most, detail has next to nothing more in the fine band than in the coarse one.
+    """
+    fine = (sharp / np.maximum(noise, 1e-9)) ** 2
+    left = np.where(told, fine * (1 - _BLURRED_BANDS / np.maximum(fineness, 1.0)), np.inf).min(axis=0)
+    left = left[np.isfinite(left)]
+    return float(np.clip(np.percentile(left, _LEAST_BLURRED_PCT), *_LEFT_NOISE)) if left.size else _LEFT_NOISE[0]
 
 
 def _finest(
@@ -159,65 +232,66 @@ def _laws(own: float, soft_cost: float = 0.0, *softer: float) -> NDArray[np.floa
     return np.array(usual + [(p, soft, cost + soft_cost) for soft in softer for p, _, cost in usual[1::2]])
 
 
-def _total(
-    sample: tuple[Array, Array, NDArray[np.bool_]], x: NDArray[np.float64], own: float, farthest: float | None = None
-) -> float:
-    """Misfit of sampled tiles (log sharpness, log fineness, told) when the frames stand at x."""
-    log_sharp, log_fine, told = sample
-    least = _misfits(log_sharp, log_fine, told, x, _places(x, farthest, 1.0), _laws(own)).min(axis=0)
-    return float(least.sum())
+def _total(sample: _Bands, x: NDArray[np.float64], own: float, farthest: float | None = None) -> float:
+    """Misfit of sampled tiles when the frames stand at x."""
+    return float(_misfits(sample, x, _places(x, farthest, 1.0), _laws(own)).min(axis=0).sum())
 
 
 def _misfits(
-    log_sharp: Array, log_fine: Array, told: NDArray[np.bool_], x: NDArray[np.float64], places: NDArray[np.float64],
-    laws: NDArray[np.float64],
+    bands: _Bands, x: NDArray[np.float64], places: NDArray[np.float64], laws: NDArray[np.float64],
 ) -> Array:
-    """Misfit of every tile at every place under the kindest law; arrays of shape (frames, tiles) in."""
+    """Misfit of every tile at every place under the kindest law; bands of shape (frames, tiles) in."""
     squared = (places[:, None] - x[None]) ** 2 / 16
     own = laws[:, 1][:, None, None]
-    fade = laws[:, 0][:, None, None] / 2 * np.log(squared + own)
-    fine = laws[:, 0][:, None, None] * np.log((squared + own + _REBLUR) / (squared + own))
-    sharp_t, fine_t, told_t = (np.ascontiguousarray(m.T) for m in (log_sharp, log_fine, told))
+    fades = [laws[:, 0][:, None, None] / 2 * np.log(squared + own + more) for more in (0.0, _REBLUR)]
+    fine, coarse, fine_weight, coarse_weight = (
+        np.ascontiguousarray(m.T) for m in (bands.fine, bands.coarse, bands.fine_weight, bands.coarse_weight)
+    )
     found: Array = _least_misfit(
-        sharp_t, fine_t, told_t, fade.astype(np.float32), fine.astype(np.float32), laws[:, 2].astype(np.float32),
+        fine, coarse, fine_weight, coarse_weight, fades[0].astype(np.float32), fades[1].astype(np.float32),
+        laws[:, 2].astype(np.float32),
     )  # fmt: skip
     return found
 
 
 @njit(cache=True, nogil=True)
-def _least_misfit(log_sharp, log_fine, told, fade, fine, start):  # type: ignore[no-untyped-def]
-    tiles, frames = log_sharp.shape
-    laws, places = fade.shape[0], fade.shape[1]
+def _least_misfit(fine, coarse, fine_weight, coarse_weight, fade_fine, fade_coarse, start):  # type: ignore[no-untyped-def]
+    tiles, frames = fine.shape
+    laws, places = fade_fine.shape[0], fade_fine.shape[1]
     least = np.empty((places, tiles), np.float32)
+    cap = np.float32(_OUTLIER)
     for t in range(tiles):
         for i in range(places):
             best = np.float32(1e30)
             for j in range(laws):
-                mean = np.float32(0)
-                count = 0
+                mean_f = np.float32(0)
+                mean_c = np.float32(0)
+                sum_f = np.float32(0)
+                sum_c = np.float32(0)
                 for k in range(frames):
-                    if told[t, k]:
-                        mean += log_sharp[t, k] + fade[j, i, k]
-                        count += 1
+                    mean_f += fine_weight[t, k] * (fine[t, k] + fade_fine[j, i, k])
+                    mean_c += coarse_weight[t, k] * (coarse[t, k] + fade_coarse[j, i, k])
+                    sum_f += fine_weight[t, k]
+                    sum_c += coarse_weight[t, k]
                 cost = start[j]
-                if count > 0:
-                    mean /= np.float32(count)
+                if sum_c > 0:
+                    mean_f /= sum_f
+                    mean_c /= sum_c
+                    apart = mean_f - mean_c
+                    cost += min(apart * apart / (np.float32(_BANDS_SPREAD**2) + 1 / sum_f), cap)
                 for k in range(frames):
-                    if told[t, k]:
-                        left = (log_sharp[t, k] + fade[j, i, k] - mean) / np.float32(_SHARP_SPREAD)
-                        cost += min(left * left, np.float32(_OUTLIER))
-                        left = (log_fine[t, k] - fine[j, i, k]) / np.float32(_FINE_SPREAD)
-                        cost += min(left * left, np.float32(_OUTLIER))
+                    left = fine[t, k] + fade_fine[j, i, k] - mean_f
+                    cost += min(left * left * fine_weight[t, k], cap)
+                    left = coarse[t, k] + fade_coarse[j, i, k] - mean_c
+                    cost += min(left * left * coarse_weight[t, k], cap)
                 best = min(best, cost)
             least[i, t] = best
     return least
 
 
-def _learn_positions(
-    sample: tuple[Array, Array, NDArray[np.bool_]],
-) -> tuple[float, NDArray[np.float64]]:
+def _learn_positions(sample: _Bands) -> tuple[float, NDArray[np.float64]]:
     """Softness, and places of the frames when nothing is written: even steps first, then each step by itself."""
-    gaps = sample[0].shape[0] - 1
+    gaps = sample.fine.shape[0] - 1
 
     def total(steps: NDArray[np.float64], own: float) -> float:
         return _total(sample, np.concatenate([[0.0], np.cumsum(steps)]), own)
@@ -232,6 +306,20 @@ def _learn_positions(
                 if (found := total(other, own)) < least:
                     least, steps = found, other
     return own, np.concatenate([[0.0], np.cumsum(steps)])
+
+
+def _breathed(
+    sample: _Bands, breathing_px: Sequence[float] | None, chosen: NDArray[np.intp], own: float, x: NDArray[np.float64],
+) -> tuple[float, NDArray[np.float64]] | None:
+    """Softness and places by focus breathing; ``None`` where the pictures speak against them."""
+    if breathing_px is None:
+        return None
+    other = np.asarray(breathing_px, np.float64)[chosen]
+    if np.ptp(other) <= 0:
+        return None
+    least, soft = min((_total(sample, other, o), o) for o in _OWN)
+    fits = max(_BREATHING_FITS * _total(sample, x, own), _FITS * 2 * sample.fine.size)
+    return (soft, other) if least <= fits else None
 
 
 def _pooled(misfit: Array, known: NDArray[np.bool_]) -> Array:

@@ -151,7 +151,8 @@ class AssessSettings(Section):
         0.8, gt=0, lt=1, description="The same where no focus distances are written and their steps are learnt."
     )
     gap_least_pct: float = Field(
-        3.0, ge=0, description="Percent of the textured picture. Smaller ones go unnamed: edges and noise feign some."
+        4.0, ge=0, description="Percent of the textured picture. Smaller ones go unnamed: drifting clouds and things "
+        "that moved feign up to this much.",
     )
     missing_step_times: float = Field(
         1.6, gt=1, description="Times the usual step of a bracket. A wider step has a frame missing."
