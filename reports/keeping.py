@@ -1,8 +1,10 @@
 """How right windstill's advice is, on simulated shoots it was never tuned on: writes keeping.md beside this file.
 
-    python reports/keeping.py [--shoots N] [--gap-shoots N] [--first-seed S] [--width PX] [--sets N] [--workers N]
+    python reports/keeping.py [--shoots N] [--windy-shoots N] [--gap-shoots N] [--first-seed S]
+                               [--width PX] [--sets N] [--workers N]
 
-Random shoots (as `windstill simulate` draws them) answer what is kept and which take is best; shoots made to have gaps
+Random shoots (as `windstill simulate` draws them) and shoots with wind in every set answer what is kept and which take
+is best; shoots made to have gaps
 (focus sweeps that begin too late, end too early or leave a position out; brackets too bright or too dark; each beside
 whole ones) answer what is found missing. Truth comes from the scenes, never from the pictures. Seeds 1 to 999 are
 for tuning; the report starts at 8000. Renderings and measures are kept under `--work`.
@@ -76,7 +78,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             break
         try:
             gap = kind == "gap"
-            description = gap_shoot(seed, options) if gap else random_shoot(seed, options)
+            description = {"gap": gap_shoot, "windy": windy_shoot, "random": random_shoot}[kind](seed, options)
             cases = list(reviewed(description, seed, kind, options))
         except Exception as err:
             # A shoot the pipeline cannot take is a result: the bench goes on and says so.
@@ -104,6 +106,7 @@ def parse(argv: Sequence[str] | None) -> argparse.Namespace:
     """The command's options."""
     parser = argparse.ArgumentParser(description="How right the advice is, on simulated shoots with known truth.")
     parser.add_argument("--shoots", type=int, default=12, help="random shoots (default 12)")
+    parser.add_argument("--windy-shoots", type=int, default=12, help="shoots with wind in every set (default 12)")
     parser.add_argument("--gap-shoots", type=int, default=12, help="shoots made to have gaps (default 12)")
     parser.add_argument("--first-seed", type=int, default=8000, help="seed of the first (default 8000)")
     parser.add_argument("--width", type=int, default=1000, help="long side in pixels (default 1000)")
@@ -121,9 +124,11 @@ def parse(argv: Sequence[str] | None) -> argparse.Namespace:
 
 def shoots(options: argparse.Namespace) -> Iterator[tuple[str, int]]:
     """Kind and seed of every shoot, alternating, so that a run cut short has some of both."""
-    for k in range(max(options.shoots, options.gap_shoots)):
+    for k in range(max(options.shoots, options.windy_shoots, options.gap_shoots)):
         if k < options.shoots:
             yield "random", options.first_seed + k
+        if k < options.windy_shoots:
+            yield "windy", options.first_seed + 250 + k
         if k < options.gap_shoots:
             yield "gap", options.first_seed + 500 + k
 
@@ -132,6 +137,12 @@ def random_shoot(seed: int, options: argparse.Namespace) -> Description:
     """A random evening of stacks, brackets, bursts; every third of any kind."""
     kinds: tuple[tuple[Any, ...] | None, ...] = (("stack",), ("bracket", "burst"), None)
     lean = Leanings(kinds=kinds[seed % 3])
+    return random_description(options.sets, seed, width_px=options.width, leanings=lean)
+
+
+def windy_shoot(seed: int, options: argparse.Namespace) -> Description:
+    """Stacks, brackets and bursts, not nested, none of them in calm air."""
+    lean = Leanings(kinds=("stack", "bracket", "burst"), nesting=False, oddities=False, calm=False)
     return random_description(options.sets, seed, width_px=options.width, leanings=lean)
 
 
@@ -355,7 +366,8 @@ def report(
     options: argparse.Namespace, seconds: float,
 ) -> str:
     """The contents of keeping.md."""
-    command = f"python reports/keeping.py --shoots {options.shoots} --gap-shoots {options.gap_shoots}"
+    command = f"python reports/keeping.py --shoots {options.shoots} --windy-shoots {options.windy_shoots}"
+    command += f" --gap-shoots {options.gap_shoots}"
     command += f" --first-seed {options.first_seed} --width {options.width} --sets {options.sets}"
     lines = [
         "# What is kept, which take, what is missing", "",

@@ -40,6 +40,22 @@ def service(standing: Standing, settings: AdviseSettings) -> dict[str, NDArray[n
     return _unsmeared(served, standing, settings)
 
 
+def coverage(
+    standing: Standing, served: dict[str, NDArray[np.bool_]], settings: AdviseSettings
+) -> dict[str, NDArray[np.bool_]]:
+    """Tiles that each frame covers: those it serves, and in a stack also those another holds finer, yet it still sharp.
+
+    A double is no reason to take the lesser; sway is.
+    """
+    measure = standing.measure
+    reached = measure.coverage.reached if measure.coverage is not None else None
+    if measure.kind != "stack" or reached is None or reached.shape[0] != len(measure.frames):
+        return served
+    subject = np.any(list(served.values()), axis=0)
+    held = {n: served[n] | (subject & reached[k]) for k, n in enumerate(measure.frames)}
+    return _unsmeared(held, standing, settings)
+
+
 def _sharp(standing: Standing, settings: AdviseSettings) -> dict[str, NDArray[np.bool_]]:
     frames, coverage = standing.measure.frames, standing.measure.coverage
     sharp = {n: smoothed(standing.carried(n, "sharp")) for n in frames}
@@ -58,7 +74,9 @@ def _exposed(standing: Standing, settings: AdviseSettings) -> dict[str, NDArray[
         luma = standing.carried(name, "luma")
         weight[name] = np.where(clipped < _CLIPPED, np.nan_to_num(blend_weight(luma)), 0)
     best = np.max(list(weight.values()), axis=0)
-    enough = np.minimum(settings.drawn_on_weight, settings.as_exposed_share * best)
+    enough = settings.as_exposed_share * best
+    enough = np.where(best >= settings.well_exposed_weight, np.maximum(enough, settings.well_exposed_weight), enough)
+    enough = np.minimum(settings.drawn_on_weight, enough)
     return {n: (w > 0) & (w >= enough) for n, w in weight.items()}
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from windstill.assess.geometry import Matrix, inverse, mapping_matrix
 from windstill.assess.relevance import exposure_relevance, focus_relevance, to_grid_of_a
@@ -23,12 +24,15 @@ _Maps = tuple[FloatMap, FloatMap]
 class Moved:
     """Sway between two frames where a merge of them would blend.
 
-    Its robust maximum, the tiles above tolerance, and the share (0..1) of the textured blend that was measured.
+    Its robust maximum, the tiles above tolerance, the share (0..1) of the textured blend that was measured, tiles with
+    more than is avoided if it can be had for nothing, and tiles not measured where the set shows movers.
     """
 
     largest_px: float
     tiles: int
     measured: float = 0.0
+    avoidable: int = 0
+    doubtful: int = 0
 
 
 @dataclass(slots=True, eq=False)
@@ -39,18 +43,24 @@ class Standing:
     ----------
     measure : SetMeasure
     tolerance_px : float
+    avoided_px : float
+        Sway for which a frame is left out, if others cover its part; at most the tolerance.
     to_first : dict
         Full-resolution mapping of each frame to the first, as far as the pairs aligned.
     x_px, y_px : dict of FloatMap
         By frame name; NaN where a link of the chain was not measured.
+    movers : bool array or None
+        Tiles on which something swayed above tolerance in any pair, blended or not.
     """
 
     measure: SetMeasure
     scores: Mapping[str, FrameScore]
     tolerance_px: float
+    avoided_px: float
     to_first: dict[str, Matrix] = field(default_factory=dict)
     x_px: dict[str, FloatMap] = field(default_factory=dict)
     y_px: dict[str, FloatMap] = field(default_factory=dict)
+    movers: NDArray[np.bool_] | None = None
     _moved: dict[tuple[str, str], Moved] = field(default_factory=dict)
     _carried: dict[tuple[str, str], FloatMap] = field(default_factory=dict)
 
@@ -77,15 +87,30 @@ class Standing:
     def _between(self, a: str, b: str) -> Moved:
         if a not in self.x_px or b not in self.x_px:
             return Moved(0.0, 0, 0.0)
-        length = np.hypot(self.x_px[b] - self.x_px[a], self.y_px[b] - self.y_px[a])
-        relevant = self._relevance(a, b) >= _RELEVANT
-        counted = np.isfinite(length) & relevant
+        length, counted, relevant = self._sway(a, b)
         textured = np.nan_to_num(np.fmax(self.carried(a, "textured"), self.carried(b, "textured"))) >= 0.5
         blend = int((relevant & textured).sum())
-        length = np.where(counted, length, 0).astype(np.float32)
         largest = robust_maximum(length, counted, float(length.size)) or 0.0
-        above = int((length > self.tolerance_px).sum()) if largest > self.tolerance_px else 0
-        return Moved(largest, above, float((counted & textured).sum()) / blend if blend else 1.0)
+        above, avoidable = (
+            int((length > limit).sum()) if largest > limit else 0 for limit in (self.tolerance_px, self.avoided_px)
+        )
+        seen = int((counted & textured).sum())
+        doubtful = 0 if self.movers is None else int((relevant & textured & ~counted & self.movers).sum())
+        return Moved(largest, above, seen / blend if blend else 1.0, avoidable, doubtful)
+
+    def moving(self, a: str, b: str) -> NDArray[np.bool_]:
+        """Tiles of the first frame that sway by more than the tolerance where a merge blends the two."""
+        length, counted, _ = self._sway(a, b)
+        if (robust_maximum(length, counted, float(length.size)) or 0.0) <= self.tolerance_px:
+            return np.zeros(length.shape, bool)
+        return np.asarray(length > self.tolerance_px)
+
+    def _sway(self, a: str, b: str) -> tuple[FloatMap, NDArray[np.bool_], NDArray[np.bool_]]:
+        """Sway between two frames (0 where it is not known or of no matter), where that is, where it counts."""
+        length = np.hypot(self.x_px[b] - self.x_px[a], self.y_px[b] - self.y_px[a])
+        relevant = np.asarray(self._relevance(a, b) >= _RELEVANT)
+        counted = np.isfinite(length) & relevant
+        return np.where(counted, length, 0).astype(np.float32), counted, relevant
 
     def _relevance(self, a: str, b: str) -> FloatMap:
         if self.measure.kind == "bracket":
@@ -118,14 +143,17 @@ def stand(
     Sway from a to c is that from a to b, and from there on that from b to c. What something else moved in front of
     is lost sight of from then on.
     """
-    standing = Standing(measure, scores, tolerance_px)
+    standing = Standing(measure, scores, tolerance_px, tolerance_px)
     if not measure.frames:
         return standing
     first = measure.frames[0]
     grid = scores[first].grid
+    long_px = max(scores[first].width_px, scores[first].height_px)
+    standing.avoided_px = min(tolerance_px, settings.avoided_share * long_px)
     standing.to_first[first] = np.eye(3)
     standing.x_px[first] = np.zeros(grid.shape, np.float32)
     standing.y_px[first] = np.zeros(grid.shape, np.float32)
+    standing.movers = np.zeros(grid.shape, bool)
     waiting = [p for p in measure.pairs if p.frame_a in scores and p.frame_b in scores]
     while waiting:
         known = [p for p in waiting if p.frame_a in standing.x_px or p.frame_b in standing.x_px]
@@ -152,9 +180,18 @@ def stand(
             for m in (pair.field.sway_x_px, pair.field.sway_y_px)
         ]
         at = (standing.x_px[here], standing.y_px[here])
+        standing.movers |= _swaying(sway, tolerance_px)
         moved = _onward(at, sway, grid) if forward else _back(at, sway, grid)
         standing.x_px[there], standing.y_px[there] = _unhidden(moved, grid, tolerance_px)
     return standing
+
+
+def _swaying(sway: Sequence[FloatMap], tolerance_px: float) -> NDArray[np.bool_]:
+    """Tiles of a pair above tolerance and those beside them, if they are more than speckle."""
+    length = np.nan_to_num(np.hypot(*sway)).astype(np.float32)
+    if (robust_maximum(length, length > 0, float(length.size)) or 0.0) <= tolerance_px:
+        return np.zeros(length.shape, bool)
+    return np.asarray(cv2.dilate((length > tolerance_px).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
 
 
 def _onward(at: _Maps, sway: Sequence[FloatMap], grid: TileGrid) -> _Maps:

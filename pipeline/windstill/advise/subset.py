@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from windstill.advise.service import service
+from windstill.advise.service import coverage, service
 from windstill.advise.standing import Standing
 from windstill.optics.exposure import recorded_level
 from windstill.records import Frame, FrameScore, SetMeasure
@@ -75,8 +75,9 @@ def choose(standing: Standing, frames: Mapping[str, Frame], settings: AdviseSett
     if whole == 0:
         return Chosen(tuple(names))
     levels = _levels(names, frames, standing)
-    kept, swayed = _without_sway(names, served, whole, standing, settings)
-    kept, spare = _without_doubles(kept, served, whole, levels, standing, settings)
+    covered = coverage(standing, served, settings)
+    kept, swayed = _without_sway(names, covered, whole, standing, settings)
+    kept, spare = _without_doubles(kept, (served, covered), whole, levels, standing, settings)
     smeared = tuple(n for n in spare if _smeared(n, kept, standing.scores, standing.tolerance_px))
     doubles = tuple(n for n in spare if n not in smeared)
     left = max((standing.moved(a, b).largest_px for a, b in itertools.pairwise(kept)), default=0.0)
@@ -95,8 +96,18 @@ def _spares(name: str, counts: NDArray[np.int32], served: Tiles, whole: int, set
 
 
 def _harm(names: Sequence[str], standing: Standing) -> int:
-    """Tiles above tolerance where the merge of these frames blends neighbours."""
-    return sum(standing.moved(a, b).tiles for a, b in itertools.pairwise(names))
+    """Tiles above tolerance where the merge of these frames blends neighbours.
+
+    Where something moves in the set, what was not measured is taken to move as well: it may have been left unmeasured
+    because the frames now left out held it.
+    """
+    moved = [standing.moved(a, b) for a, b in itertools.pairwise(names)]
+    return sum(m.tiles + m.doubtful for m in moved)
+
+
+def _unrest(names: Sequence[str], standing: Standing) -> int:
+    """Tiles with more sway than is accepted where stillness costs nothing."""
+    return sum(standing.moved(a, b).avoidable for a, b in itertools.pairwise(names))
 
 
 def _without_sway(
@@ -136,21 +147,26 @@ def _motions(measure: SetMeasure, scores: Mapping[str, FrameScore]) -> dict[str,
 
 
 def _without_doubles(
-    names: list[str], served: Tiles, whole: int, levels: Mapping[str, float], standing: Standing,
+    names: list[str], tiles: tuple[Tiles, Tiles], whole: int, levels: Mapping[str, float], standing: Standing,
     settings: AdviseSettings,
 ) -> tuple[list[str], list[str]]:
+    """`tiles`: what each frame serves, of which what is kept must not lose more, and what it covers at all."""
     kept, dropped = list(names), []
+    served, covered = tiles
+    left = int((_counts(kept, served) > 0).sum())
     harm = _harm(kept, standing)
     while len(kept) > 1:
         ways = []
-        counts = _counts(kept, served)
+        counts, all_counts = _counts(kept, served), _counts(kept, covered)
         for name in kept:
             rest = [n for n in kept if n != name]
-            if not _spares(name, counts, served, whole, settings) or not _steps_blend(rest, names, levels, settings):
+            if not _spares(name, all_counts, covered, whole, settings):
+                continue
+            if not _spares(name, counts, served, left, settings) or not _steps_blend(rest, names, levels, settings):
                 continue
             if _harm(rest, standing) <= harm and _known(name, kept, standing, settings):
                 alone = int((served[name] & (counts == 1)).sum())
-                ways.append((alone, int(served[name].sum()), name))
+                ways.append((_unrest(rest, standing), alone, int(served[name].sum()), name))
         if not ways:
             break
         name = min(ways)[-1]
@@ -209,7 +225,7 @@ def _burst(names: list[str], standing: Standing, settings: AdviseSettings) -> Ch
     smeared, sound, bases = _sound(names, standing.measure, standing.scores, settings)
 
     def still(base: str) -> list[str]:
-        return [n for n in sound if n == base or standing.moved(base, n).largest_px <= standing.tolerance_px]
+        return [n for n in sound if n == base or standing.moved(base, n).largest_px <= standing.avoided_px]
 
     groups = {base: still(base) for base in bases[:_MANY]}
     base = max(groups, key=lambda b: (len(groups[b]), -bases.index(b)))

@@ -132,7 +132,8 @@ def stack_coverage(
     best[~subject | hole] = -1
     gaps = _focus_gaps(hole, total, found, frames, numbers, bool(positions), limit, scores[0], settings)
     pct = 100 * (1 - float(hole.sum()) / total) if total else None
-    return CoverageMeasure(scores[0].grid, best, served, pct, tuple(g.phrase for g in gaps), hole, gaps)
+    reached = found.reach_share > settings.reach_from_share
+    return CoverageMeasure(scores[0].grid, best, served, pct, tuple(g.phrase for g in gaps), hole, gaps, reached)
 
 
 def _noise_gradient(scores: Sequence[FrameScore], to_first: Sequence[Matrix]) -> NDArray[np.float32]:

@@ -55,12 +55,15 @@ class FocusPlace:
         Position on the scale of `positions_px`.
     positions_px : float array, shape (frames,)
         Places of the focus positions: distances between them are blur discs in working pixels.
+    reach_share : float32 array, shape (frames, rows, cols)
+        Probability, 0..1, that a frame's disc is within the limit there; 1 where all frames show the same.
     """
 
     least_px: FloatMap
     gap_share: FloatMap
     place: FloatMap
     positions_px: NDArray[np.float64]
+    reach_share: NDArray[np.float32]
 
 
 def place_in_focus(
@@ -147,7 +150,11 @@ def place_in_focus(
     best = by_place.argmin(axis=0)
     least_px[known] = least[best]
     place[known] = places[best]
-    return FocusPlace(least_px, gap_share, place, all_x)
+    reach_share = np.zeros((frames, *known.shape), np.float32)
+    for k in range(frames):
+        held = likely[np.abs(places - all_x[k]) <= limit_px].sum(axis=0)
+        reach_share[k][known] = np.where(still, 1, held)
+    return FocusPlace(least_px, gap_share, place, all_x, reach_share)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -145,7 +145,8 @@ class CoverageMeasure:
 
     `best` holds, per tile of the set's first frame, the index (into the set's frames) of the frame that
     serves it best, -1 where none does; `served` 0..1 how well. `gaps` are short phrases with numbers. `gap` marks the
-    tiles they speak of: a tile without texture needs no frame and is no gap.
+    tiles they speak of: a tile without texture needs no frame and is no gap. `reached` (frames, rows, cols) tells
+    which frames of a stack hold a tile within the limit of sharpness; ``None`` where that is not known.
     """
 
     grid: TileGrid
@@ -155,6 +156,7 @@ class CoverageMeasure:
     gaps: tuple[str, ...] = ()
     gap: NDArray[np.bool_] | None = None
     found: tuple[CoverageGap, ...] = ()  # the same gaps as records, in the order of `gaps`
+    reached: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -11,7 +11,11 @@ class AdviseSettings(Section):
     """What is kept and recommended."""
 
     drop_loses_pct: float = Field(
-        0.7, ge=0, le=50, description="Percent of what the set covers. Frames are left out as long as no more is lost."
+        0.5, ge=0, le=50, description="Percent of what the set covers. Frames are left out as long as no more is lost."
+    )
+    avoided_share: float = Field(
+        5 / 6000, gt=0, description="Share of the long side. Frames are left out for more sway than this, where others "
+        "cover their part, even if the tolerance is larger: it shows once a small picture fills the screen.",
     )
     as_sharp_share: float = Field(
         0.82, gt=0, le=1, description="Share of the sharpest frame's detail from which another serves a tile as well: "
@@ -24,6 +28,10 @@ class AdviseSettings(Section):
     as_exposed_share: float = Field(
         0.85, gt=0, le=1, description="Share of the largest blend weight from which a frame serves a dark or bright "
         "tile that none exposes well.",
+    )
+    well_exposed_weight: float = Field(
+        0.2, gt=0, le=1, description="Blend weight 0..1 up to which a tile counts as well exposed (contract). Where a "
+        "frame reaches it, those that do not cannot stand in for it.",
     )
     seen_still_share: float = Field(
         0.6, ge=0, le=1, description="Share of a new blend's detail that must have been measured before a frame "

@@ -150,6 +150,10 @@ class AssessSettings(Section):
     gap_from_share_unwritten: float = Field(
         0.8, gt=0, lt=1, description="The same where no focus distances are written and their steps are learnt."
     )
+    reach_from_share: float = Field(
+        0.75, gt=0, lt=1, description="Probability. A tile likelier than this within the limit of sharpness is held by "
+        "the frame: surer than even, since frames are given up on it.",
+    )
     gap_least_pct: float = Field(
         4.0, ge=0, description="Percent of the textured picture. Smaller ones go unnamed: drifting clouds and things "
         "that moved feign up to this much.",
