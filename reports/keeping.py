@@ -4,9 +4,8 @@
                                [--width PX] [--sets N] [--workers N]
 
 Random shoots (as `windstill simulate` draws them) and shoots with wind in every set answer what is kept and which take
-is best; shoots made to have gaps
-(focus sweeps that begin too late, end too early or leave a position out; brackets too bright or too dark; each beside
-whole ones) answer what is found missing. Truth comes from the scenes, never from the pictures. Seeds 1 to 999 are
+is best; shoots made to have gaps (focus sweeps that begin too late, end too early or leave a position out; brackets too
+bright or too dark; each beside whole ones) answer what is found missing. Truth comes from the scenes, never from the pictures. Seeds 1 to 999 are
 for tuning; the report starts at 8000. Renderings and measures are kept under `--work`.
 """
 
@@ -37,7 +36,7 @@ from windstill.simulate.describe import parse_description
 from windstill.simulate.sensor import display
 from windstill.simulate.stage import Stage
 from windstill.simulate.timeline import Exposure, Timeline, TrueSet, lay_out
-from windstill.simulate.truth import LEAST_AREA, SceneTruth
+from windstill.simulate.truth import LEAST_AREA, SERVED_WEIGHT, SceneTruth, blend_weight
 
 HERE = Path(__file__).resolve().parent
 COVERS = 0.99  # share of what the full set covers
@@ -217,12 +216,24 @@ def keep_row(case: Case) -> dict[str, Any] | None:
         return None
     order = [n for n in measure.frames if n in case.by_name]
     kept = [n for n in order if n in advice.keep_frames]
-    served = {k.removeprefix("DCIM/"): v for k, v in case.truth.service(case.true).items()}
+    served = served_places(case)
     brings = [n for n in order if _brings_sway(n, order, kept, advice.base_frame, served, case)]
     return {
         "kind": case.node.kind, "frames": len(order), "kept": len(kept), "covers": _covers(kept, order, served),
         "bring": len(brings), "dropped": sum(n not in kept for n in brings), "takes": case.node.take,
     }  # fmt: skip
+
+
+def served_places(case: Case) -> dict[str, Any]:
+    """Places each frame serves, by frame name; in a bracket the sky counts too: what alone holds it is needed."""
+    if case.node.kind != "bracket":
+        return {k.removeprefix("DCIM/"): v for k, v in case.truth.service(case.true).items()}
+    stage, frames = case.truth.stage, [case.truth.timeline.frames[i] for i in case.true.frames]
+    light, flat = case.truth.seen(frames[0]).light.ravel(), stage.body(frames[0]).flat_response
+    return {
+        f.name.removeprefix("DCIM/"): blend_weight(display(light * stage.gain(f), flat)) >= SERVED_WEIGHT
+        for f in frames
+    }
 
 
 def _covers(names: Sequence[str], order: Sequence[str], served: dict[str, Any]) -> float:
@@ -376,6 +387,7 @@ def report(
         "Truth is computed from the scenes; sets that were grouped otherwise than they were meant are left out. Small "
         f"numbers of cases are small: read the counts. {cut}".rstrip(), "",
         "## Frames kept", "",
+        "Sharp or well exposed as truth.json counts it; in brackets the sky counts as well as what has texture. "
         f"A frame *would bring sway* when the others cover {COVERS:.0%} of what the set covers without it, something "
         f"it shows moved by more than {SWAYS_TIMES} times the tolerance against a frame it would be blended with, and "
         "those blend without sway where it is left out.".replace("%", " %"), "",

@@ -125,7 +125,7 @@ def _keep(
         standing = stand(measure, scores, verdict.tolerance_px, settings)
         chosen = choose(standing, frames, settings)
         if verdict.outlook in _TROUBLED:
-            sources = take_from(standing, settings)
+            sources = take_from(standing, chosen.keep, settings)
     names: list[str] = []
     why_not: dict[str, str] = {}
     left_out: list[str] = []

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 
@@ -15,8 +18,8 @@ _REGIONS = 3  # more places than this are no retouching any more
 _RELEVANT = 0.5  # contract
 
 
-def take_from(standing: Standing, settings: AdviseSettings) -> tuple[TakeFrom, ...]:
-    """The largest regions that moved, each with the frame to take it from.
+def take_from(standing: Standing, keep: Sequence[str], settings: AdviseSettings) -> tuple[TakeFrom, ...]:
+    """The largest regions that sway in a merge of the frames kept, each with the one of these to take it from.
 
     Notes
     -----
@@ -24,12 +27,15 @@ def take_from(standing: Standing, settings: AdviseSettings) -> tuple[TakeFrom, .
     a merge shows one frame's bloom or it shows it twice.
     """
     measure = standing.measure
-    names = [n for n in measure.frames if n in standing.scores and n in standing.x_px]
+    names = [n for n in measure.frames if n in keep and n in standing.scores and n in standing.x_px]
     if len(names) < 2 or measure.kind == "panorama":
         return ()
     moved = np.zeros(standing.x_px[names[0]].shape, bool)
+    for a, b in itertools.pairwise(names):
+        if measure.kind != "burst":
+            moved |= standing.moving(a, b)
     for pair in measure.pairs:
-        if pair.field is None or pair.frame_a not in standing.x_px:
+        if pair.field is None or pair.frame_a not in names or pair.frame_b not in names:
             continue
         f = pair.field
         length = np.hypot(f.sway_x_px, f.sway_y_px)

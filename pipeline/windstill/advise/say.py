@@ -100,7 +100,9 @@ class Speaker:
         if outlook == "clean":
             return self._as_it_is(advice)
         if outlook == "touch-up":
-            return "Merge, then retouch " + self._sources(advice, "the places that moved, shown on the map") + "."
+            without = f" without {self._places(advice.left_out)}" if advice.left_out else ""
+            places = self._sources(advice, "the places that moved, shown on the map")
+            return f"Merge{without}, then retouch {places}."
         if outlook == "unknown":
             return self._look()
         return self._again()
@@ -148,7 +150,8 @@ class Speaker:
                 f"{_px(lent.shift_px)})."
             )
         if self.verdict.outlook == "hard" and advice.take_from:
-            said.append(f"To save this one, retouch {self._sources(advice, '')}.")
+            without = f"merge without {self._places(advice.left_out)} and " if advice.left_out else ""
+            said.append(f"To save this one, {without}retouch {self._sources(advice, '')}.")
         elif advice.single_frame and (advice.single_frame_pct or 0) >= self.settings.sharp_alone_pct:
             share = f"{advice.single_frame_pct:.0f} % of the picture"
             said.append(f"Or use {base(advice.single_frame)} alone: it holds {share} sharp.")

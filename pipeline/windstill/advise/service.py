@@ -7,9 +7,11 @@ from numpy.typing import NDArray
 
 from windstill.advise.standing import Standing
 from windstill.assess.relevance import blend_weight, smoothed
+from windstill.records import FloatMap
 from windstill.settings import AdviseSettings
 
 _CLIPPED = 0.1  # share of a tile's pixels clipped from which the frame does not serve it
+_MOSTLY_CLIPPED = 0.25  # the same from which it does not even cover it
 
 
 def service(standing: Standing, settings: AdviseSettings) -> dict[str, NDArray[np.bool_]]:
@@ -43,16 +45,19 @@ def service(standing: Standing, settings: AdviseSettings) -> dict[str, NDArray[n
 def coverage(
     standing: Standing, served: dict[str, NDArray[np.bool_]], settings: AdviseSettings
 ) -> dict[str, NDArray[np.bool_]]:
-    """Tiles that each frame covers: those it serves, and in a stack also those another holds finer, yet it still sharp.
+    """Tiles that each frame covers: those it serves, and those another holds better, yet it sharp or well exposed too.
 
     A double is no reason to take the lesser; sway is.
     """
-    measure = standing.measure
+    measure, subject = standing.measure, np.any(list(served.values()), axis=0)
     reached = measure.coverage.reached if measure.coverage is not None else None
-    if measure.kind != "stack" or reached is None or reached.shape[0] != len(measure.frames):
+    if measure.kind == "stack" and reached is not None and reached.shape[0] == len(measure.frames):
+        held = {n: served[n] | (subject & reached[k]) for k, n in enumerate(measure.frames)}
+    elif measure.kind == "bracket":
+        weight = {n: _weight(n, standing, _MOSTLY_CLIPPED) for n in measure.frames}
+        held = {n: served[n] | (subject & (w >= settings.well_exposed_weight)) for n, w in weight.items()}
+    else:
         return served
-    subject = np.any(list(served.values()), axis=0)
-    held = {n: served[n] | (subject & reached[k]) for k, n in enumerate(measure.frames)}
     return _unsmeared(held, standing, settings)
 
 
@@ -68,16 +73,19 @@ def _sharp(standing: Standing, settings: AdviseSettings) -> dict[str, NDArray[np
 
 
 def _exposed(standing: Standing, settings: AdviseSettings) -> dict[str, NDArray[np.bool_]]:
-    weight = {}
-    for name in standing.measure.frames:
-        clipped = np.nan_to_num(standing.carried(name, "clipped_high") + standing.carried(name, "clipped_low"), nan=1)
-        luma = standing.carried(name, "luma")
-        weight[name] = np.where(clipped < _CLIPPED, np.nan_to_num(blend_weight(luma)), 0)
+    weight = {name: _weight(name, standing, _CLIPPED) for name in standing.measure.frames}
     best = np.max(list(weight.values()), axis=0)
     enough = settings.as_exposed_share * best
     enough = np.where(best >= settings.well_exposed_weight, np.maximum(enough, settings.well_exposed_weight), enough)
     enough = np.minimum(settings.drawn_on_weight, enough)
     return {n: (w > 0) & (w >= enough) for n, w in weight.items()}
+
+
+def _weight(name: str, standing: Standing, clipped_share: float) -> FloatMap:
+    """Blend weight of a frame on the tiles; 0 where as much as given is clipped."""
+    clipped = np.nan_to_num(standing.carried(name, "clipped_high") + standing.carried(name, "clipped_low"), nan=1)
+    weight = np.nan_to_num(blend_weight(standing.carried(name, "luma")))
+    return np.asarray(np.where(clipped < clipped_share, weight, 0), np.float32)
 
 
 def _unsmeared(

@@ -25,7 +25,7 @@ class Moved:
     """Sway between two frames where a merge of them would blend.
 
     Its robust maximum, the tiles above tolerance, the share (0..1) of the textured blend that was measured, tiles with
-    more than is avoided if it can be had for nothing, and tiles not measured where the set shows movers.
+    more than is avoided if that costs nothing, and, if too little was measured, the others where the set shows movers.
     """
 
     largest_px: float
@@ -45,6 +45,8 @@ class Standing:
     tolerance_px : float
     avoided_px : float
         Sway for which a frame is left out, if others cover its part; at most the tolerance.
+    seen_still_share : float
+        Share of a blend that must have been measured for the rest to be of no concern.
     to_first : dict
         Full-resolution mapping of each frame to the first, as far as the pairs aligned.
     x_px, y_px : dict of FloatMap
@@ -57,6 +59,7 @@ class Standing:
     scores: Mapping[str, FrameScore]
     tolerance_px: float
     avoided_px: float
+    seen_still_share: float
     to_first: dict[str, Matrix] = field(default_factory=dict)
     x_px: dict[str, FloatMap] = field(default_factory=dict)
     y_px: dict[str, FloatMap] = field(default_factory=dict)
@@ -94,9 +97,11 @@ class Standing:
         above, avoidable = (
             int((length > limit).sum()) if largest > limit else 0 for limit in (self.tolerance_px, self.avoided_px)
         )
-        seen = int((counted & textured).sum())
-        doubtful = 0 if self.movers is None else int((relevant & textured & ~counted & self.movers).sum())
-        return Moved(largest, above, seen / blend if blend else 1.0, avoidable, doubtful)
+        measured = float((counted & textured).sum()) / blend if blend else 1.0
+        doubtful = 0
+        if self.movers is not None and measured < self.seen_still_share:
+            doubtful = int((relevant & textured & ~counted & self.movers).sum())
+        return Moved(largest, above, measured, avoidable, doubtful)
 
     def moving(self, a: str, b: str) -> NDArray[np.bool_]:
         """Tiles of the first frame that sway by more than the tolerance where a merge blends the two."""
@@ -143,7 +148,7 @@ def stand(
     Sway from a to c is that from a to b, and from there on that from b to c. What something else moved in front of
     is lost sight of from then on.
     """
-    standing = Standing(measure, scores, tolerance_px, tolerance_px)
+    standing = Standing(measure, scores, tolerance_px, tolerance_px, settings.seen_still_share)
     if not measure.frames:
         return standing
     first = measure.frames[0]
@@ -187,11 +192,11 @@ def stand(
 
 
 def _swaying(sway: Sequence[FloatMap], tolerance_px: float) -> NDArray[np.bool_]:
-    """Tiles of a pair above tolerance and those beside them, if they are more than speckle."""
+    """Tiles of a pair above tolerance, if they are more than speckle."""
     length = np.nan_to_num(np.hypot(*sway)).astype(np.float32)
     if (robust_maximum(length, length > 0, float(length.size)) or 0.0) <= tolerance_px:
         return np.zeros(length.shape, bool)
-    return np.asarray(cv2.dilate((length > tolerance_px).astype(np.uint8), np.ones((3, 3), np.uint8)) > 0)
+    return np.asarray(length > tolerance_px)
 
 
 def _onward(at: _Maps, sway: Sequence[FloatMap], grid: TileGrid) -> _Maps:

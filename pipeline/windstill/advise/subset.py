@@ -225,7 +225,7 @@ def _burst(names: list[str], standing: Standing, settings: AdviseSettings) -> Ch
     smeared, sound, bases = _sound(names, standing.measure, standing.scores, settings)
 
     def still(base: str) -> list[str]:
-        return [n for n in sound if n == base or standing.moved(base, n).largest_px <= standing.avoided_px]
+        return [n for n in sound if n == base or standing.moved(base, n).largest_px <= standing.tolerance_px]
 
     groups = {base: still(base) for base in bases[:_MANY]}
     base = max(groups, key=lambda b: (len(groups[b]), -bases.index(b)))

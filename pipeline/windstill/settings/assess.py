@@ -151,7 +151,7 @@ class AssessSettings(Section):
         0.8, gt=0, lt=1, description="The same where no focus distances are written and their steps are learnt."
     )
     reach_from_share: float = Field(
-        0.75, gt=0, lt=1, description="Probability. A tile likelier than this within the limit of sharpness is held by "
+        0.8, gt=0, lt=1, description="Probability. A tile likelier than this within the limit of sharpness is held by "
         "the frame: surer than even, since frames are given up on it.",
     )
     gap_least_pct: float = Field(
