@@ -59,6 +59,21 @@ def test_no_frame_is_given_up_that_alone_holds_its_part_sharp() -> None:
     assert found.keep(0) == ["yes"] * 3
 
 
+def test_of_two_focus_positions_that_show_a_mover_twice_one_is_left_out_and_flowers_are_taken_from_the_rest() -> None:
+    # The mover stands in the middle strip (place 6), sharp in two frames: its disc is 2 px in that focused at 8.
+    focus, moved = (0.0, 6.0, 8.0, 12.0), (0.0, 9.0, 0.0, 0.0)
+    pictures = [
+        at_places(with_mover(SCENE, 420, 280, 60, dx, 0), PLACES, x, seed=i)
+        for i, (x, dx) in enumerate(zip(focus, moved, strict=True))
+    ]
+    k = 50.0**2 / (8.0 * 0.030 * 1000)
+    found = shoot(Shot("stack", pictures, [camera(focus_m=k / max(x, 0.1)) for x in focus]))
+    assert found.keep(0)[::3] == ["yes", "yes"], "what one frame alone holds is kept"
+    assert sorted(found.keep(0)[1:3]) == ["spare", "yes"]
+    assert re.match(r"Merge without focus [23]: the subject moved 9\.\d px there", found.of(0).advice)
+    assert all(t.frame in found.of(0).keep_frames for t in found.of(0).take_from)
+
+
 def test_what_must_be_shot_again_is_named_with_a_shutter_that_holds() -> None:
     def frame(focus: float, dx: float, seed: int) -> object:
         return at_places(with_mover(SCENE, 570, 280, 70, dx, 0), PLACES, focus, seed)
