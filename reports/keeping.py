@@ -5,8 +5,8 @@
 
 Random shoots (as `windstill simulate` draws them) and shoots with wind in every set answer what is kept and which take
 is best; shoots made to have gaps (focus sweeps that begin too late, end too early or leave a position out; brackets too
-bright or too dark; each beside whole ones) answer what is found missing. Truth comes from the scenes, never from the pictures. Seeds 1 to 999 are
-for tuning; the report starts at 8000. Renderings and measures are kept under `--work`.
+bright or too dark; each beside whole ones) answer what is found missing. Truth comes from the scenes, never from the
+pictures. Seeds 1 to 999 are for tuning; the report starts at 8000. Renderings and measures are kept under `--work`.
 """
 
 from __future__ import annotations
