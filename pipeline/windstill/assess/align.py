@@ -106,7 +106,8 @@ def align_pair(
     limit = settings.align_max_residual_px * max(1.0, max(size_a) / 3000)
     # Windows far out of focus scatter, each for itself, about a mapping that is right.
     systematic = _systematic(fit)
-    wrong = systematic > limit / 2 or fit.residual_px > 3 * limit
+    # Views turn about a point: what lies in their overlap is alike in focus, and a mapping that is right fits closely.
+    wrong = views or systematic > limit / 2 or fit.residual_px > 3 * limit
     if fit.residual_px > limit and wrong:
         return (
             _failure(f"what stood still lines up to {fit.residual_px:.1f} px only, as when the camera moves sideways"),

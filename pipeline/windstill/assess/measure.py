@@ -181,8 +181,20 @@ def _measure_pair(
         ),
         parallax_px=parallax,
     )
+    if pair.relation == "view" and not _laid_right(field, settings):
+        mapping = CameraMapping(failed=True, reason="the views do not match where their overlap was supposed")
+        return PairMeasure(node.set_id, pair.frame_a, pair.frame_b, pair.relation, mapping, None), np.eye(3)
     overlap = 100 * float(there.mean())
     return figures(node.set_id, pair, mapping, field, overlap, score_a, settings), b_to_a
+
+
+def _laid_right(field: SwayField, settings: AssessSettings) -> bool:
+    """Whether anything matches in the overlap: windows that agree by chance lay views wherever they please."""
+    inside = field.textured & (field.relevance >= settings.relevant_from)
+    if inside.sum() < settings.overlap_least_tiles:
+        return True
+    alike = (1 - field.changed) >= settings.overlap_alike
+    return float(alike[inside].mean()) >= settings.overlap_least_share
 
 
 def _relevance(

@@ -73,9 +73,19 @@ class AssessSettings(Section):
         0.08, gt=0, lt=1, description="Share of the windows lying where they lay, against the mapping most agree on, "
         "from which the camera stood still and the many were moved by wind. By chance it is one in a hundred."
     )
+    overlap_least_tiles: int = Field(
+        20, ge=1, description="Count. Textured tiles of a panorama's overlap from which it is asked whether they match."
+    )
+    overlap_alike: float = Field(
+        0.5, gt=0, lt=1, description="Share of a tile's variance that both views show, from which it matches."
+    )
+    overlap_least_share: float = Field(
+        0.1, gt=0, lt=1, description="Share of those tiles that must match; fewer, and the views were laid over each "
+        "other wrongly. Wind and waves leave more alike, a wrong place a few by chance."
+    )
     align_max_residual_px: float = Field(
         1.0, gt=0, description="Full-resolution pixels at 3000 px width, scaled. Larger disagreement, half of which "
-        "neighbours share: mapping failed. Thrice as much without: failed too.",
+        "neighbours share: mapping failed. Thrice as much without: failed too. Between views: failed at once.",
     )
     shared_detail: float = Field(
         0.5, gt=0, lt=1, description="Share of the sharper frame's contrast the blurrier must hold on a level to be "
