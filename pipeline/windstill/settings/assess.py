@@ -77,11 +77,11 @@ class AssessSettings(Section):
         20, ge=1, description="Count. Textured tiles of a panorama's overlap from which it is asked whether they match."
     )
     overlap_alike: float = Field(
-        0.5, gt=0, lt=1, description="Share of a tile's variance that both views show, from which it matches."
+        0.75, gt=0, lt=1, description="Share of a tile's variance that both views show, from which it matches."
     )
     overlap_least_share: float = Field(
-        0.1, gt=0, lt=1, description="Share of those tiles that must match; fewer, and the views were laid over each "
-        "other wrongly. Wind and waves leave more alike, a wrong place a few by chance."
+        0.3, gt=0, lt=1, description="Share of those tiles that must match; fewer, and the views were laid over each "
+        "other wrongly. At a wrong place a sixth do by chance, in a right one most, waves and wind left aside."
     )
     align_max_residual_px: float = Field(
         1.0, gt=0, description="Full-resolution pixels at 3000 px width, scaled. Larger disagreement, half of which "
