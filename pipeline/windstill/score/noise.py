@@ -26,12 +26,15 @@ def immerkaer_sigma(plane: NDArray[np.uint8]) -> float:
     Returns
     -------
     float
-        Standard deviation in the plane's own steps. Texture counts as noise; see `noise_by_tile`.
+        Standard deviation in the plane's own steps. Texture counts as noise; see `noise_by_tile`. 0 for a strip too
+        narrow for the mask: nothing is known of it.
 
     References
     ----------
     J. Immerkaer, Fast Noise Variance Estimation, Computer Vision and Image Understanding 64 (1996).
     """
+    if min(plane.shape) < 3:
+        return 0.0
     response = cv2.filter2D(plane, cv2.CV_32F, _MASK)[1:-1, 1:-1]
     return float(np.mean(np.abs(response)) / (_GAIN * _MEAN_ABS))
 

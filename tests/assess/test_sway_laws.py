@@ -1,0 +1,72 @@
+"""What must hold of sway whatever moved: turned round with the pair, scaled with the picture, the same in any light."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+from layered_scenes import assess_pictures, landscape, taken, with_mover
+from numpy.typing import NDArray
+
+from windstill.records import PairMeasure
+
+SCENE = landscape(1200)
+FEW = settings(max_examples=4, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
+MOVES = st.tuples(st.floats(2, 14), st.floats(0, 2 * np.pi)).map(lambda m: (m[0] * np.cos(m[1]), m[0] * np.sin(m[1])))
+PLACES = st.tuples(st.integers(300, 900), st.integers(250, 550))
+
+
+def frames(place: tuple[int, int], move: tuple[float, float], radius: float = 75) -> list[NDArray[np.float32]]:
+    """The scene with a disc, before and after it moved."""
+    return [with_mover(SCENE, *place, radius, 0, 0), with_mover(SCENE, *place, radius, *move)]
+
+
+def pair_of(pictures: list[NDArray[np.uint8]]) -> PairMeasure:
+    return assess_pictures("burst", pictures)[0].pairs[0]
+
+
+def sway_at(pair: PairMeasure, x: float, y: float) -> NDArray[np.float64]:
+    """Median sway of the sure tiles about a place, full-resolution pixels."""
+    field = pair.field
+    assert field is not None
+    row, col = int(y // field.grid.tile_px), int(x // field.grid.tile_px)
+    about = (slice(row - 1, row + 2), slice(col - 1, col + 2))
+    sure = field.confidence[about] >= 0.5
+    assert sure.any()
+    return np.array([np.median(m[about][sure]) for m in (field.sway_x_px, field.sway_y_px)])
+
+
+@FEW
+@given(place=PLACES, move=MOVES)
+def test_swapping_the_frames_turns_the_sway_round(place: tuple[int, int], move: tuple[float, float]) -> None:
+    a, b = (taken(picture, seed=i) for i, picture in enumerate(frames(place, move)))
+    forth, back = pair_of([a, b]), pair_of([b, a])
+    there = (place[0] + move[0], place[1] + move[1])
+    assert sway_at(forth, *place) == pytest.approx(move, abs=0.3, rel=0.08)
+    assert sway_at(back, *there) == pytest.approx(np.negative(move), abs=0.3, rel=0.08)
+    assert forth.sway_max_px == pytest.approx(back.sway_max_px, abs=0.4)
+
+
+@FEW
+@given(place=PLACES, move=MOVES, factor=st.sampled_from([1.5, 2.0, 2.5]))
+def test_a_larger_picture_sways_by_as_much_more(
+    place: tuple[int, int], move: tuple[float, float], factor: float
+) -> None:
+    pictures = frames(place, move)
+    larger = [cv2.resize(p, None, fx=factor, fy=factor, interpolation=cv2.INTER_CUBIC) for p in pictures]
+    small, large = (pair_of([taken(p, seed=i) for i, p in enumerate(size)]) for size in (pictures, larger))
+    assert small.sway_max_px is not None
+    assert large.sway_max_px == pytest.approx(factor * small.sway_max_px, abs=0.4, rel=0.03)
+
+
+@FEW
+@given(place=PLACES, move=MOVES, gain=st.floats(0.6, 1.0), lift=st.floats(0, 30))
+def test_light_that_changes_alike_changes_no_sway(
+    place: tuple[int, int], move: tuple[float, float], gain: float, lift: float
+) -> None:
+    a, b = frames(place, move)
+    dimmed = pair_of([taken(a, seed=1), taken(gain * b + lift * (1 - gain), seed=2)])
+    assert sway_at(dimmed, *place) == pytest.approx(move, abs=0.3, rel=0.08)
+    assert dimmed.mapping.shift_px < 0.1
