@@ -221,7 +221,8 @@ def _smear(shoot: Reviewed, plain: Mapping[str, Any] | None) -> list[Row]:
         out.append({
             "frame": truth["frame"], "kind": kinds[truth["set_id"]], "true": truth["smear_px"],
             "found": found["smear_px"], "angle_error": angle, "true_shake": truth["shake_px"],
-            "shake": found["shake_px"], "iso": truth["iso"], "blur_effect": blur.get(truth["frame"]),
+            "shake": found["shake_px"], "iso": truth["iso"],
+            "sharp_area": found["sharp_area_pct"], "blur_effect": blur.get(truth["frame"]),
         })  # fmt: skip
     return out
 

@@ -258,6 +258,15 @@ def smear(t: Tables) -> str:
     out = "`smear_px` of frames.csv, by true smear in px:\n\n" + table(
         ["true px", "frames", "reported", "found, median", "error, median", "90th", "within 15 % or 1 px",
          "angle off, median °", "over 2 px reported", "plain blur_effect, median"], rows)  # fmt: skip
+    smeared = f[f["true"] >= 3]
+    for what, column, edges in (
+        ("ISO (noise)", "iso", (0, 400, 1600, 1e9)),
+        ("percent of the picture that is sharp (texture to see it by)", "sharp_area", (0, 10, 30, 1e9)),
+    ):
+        out += f"\nSmear of 3 px and more, by {what}:\n\n" + table(
+            ["", "frames", "reported", "error, median", "90th", "within 15 % or 1 px", "angle off, median °"],
+            [[label, *_smear_errors(g)] for label, g in _cut(smeared, column, edges) if len(g)],
+        )
     sharp = f[f["true"] < 0.5]
     out += "\nOver 2 px on frames with less than 0.5 px of smear: " + ", ".join(
         f"{k} {share(sharp[sharp['kind'] == k]['found'].fillna(0) > 2)}" for k in KINDS if (sharp["kind"] == k).any()
@@ -276,6 +285,17 @@ def smear(t: Tables) -> str:
     out += (f"\nSets with at least 1 px of true smear on relevant things: reported {share(s['tool_smear_px'].notna())},"
             f" within 15 % or 1 px {share(good)}.\n")  # fmt: skip
     return out
+
+
+def _smear_errors(frames: pd.DataFrame) -> list[object]:
+    """Count, share reported, error of length and of angle."""
+    known = frames[frames["found"].notna()]
+    error = (known["found"] - known["true"]).abs()
+    good = error <= np.maximum(1.0, 0.15 * known["true"])
+    return [
+        len(frames), share(frames["found"].notna()), num(quantile(error, 0.5)), num(quantile(error, 0.9)), share(good),
+        num(quantile(frames["angle_error"], 0.5), 1),
+    ]  # fmt: skip
 
 
 def camera(t: Tables) -> str:
