@@ -188,7 +188,7 @@ def test_one_shoot_through_all_rows_with_the_pair_the_other_way_round() -> None:
     tiles = tiles.assign(set_id="1~burst", frame_a="2", frame_b="1")
     frames = pd.DataFrame([
         {"frame": f, "width_px": 1800, "height_px": 1200, "exposure_s": 0.01, "keep": "yes", "smear_px": 0.4,
-         "smear_angle_deg": 175.0, "shake_px": 0.0} for f in ("1", "2")
+         "smear_angle_deg": 175.0, "shake_px": 0.0, "sharp_area_pct": 60.0} for f in ("1", "2")
     ])  # fmt: skip
     sets = pd.DataFrame([a_set(
         "1~burst", "burst", ["1", "2"], sway_p95_px=6.2, sway_max_px=6.2, measured_pct=90.0, coverage_pct=None,
