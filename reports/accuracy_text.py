@@ -247,13 +247,10 @@ def smear(t: Tables) -> str:
     for label, g in _cut(f, "true", (0.0, 0.5, 1, 3, 8, 20, 40)):
         if not len(g):
             continue
-        known = g[g["found"].notna()]
-        error = (known["found"] - known["true"]).abs()
-        good = error <= np.maximum(1.0, 0.15 * known["true"])
+        count, reported, *errors = _smear_errors(g)
         rows.append([
-            label, len(g), share(g["found"].notna()), num(quantile(known["found"], 0.5)),
-            num(quantile(error, 0.5)), num(quantile(error, 0.9)), share(good), num(quantile(g["angle_error"], 0.5), 1),
-            share(g["found"].fillna(0) > 2), num(quantile(g["blur_effect"].astype(float), 0.5), 3),
+            label, count, reported, num(quantile(g["found"], 0.5)), *errors, share(g["found"].fillna(0) > 2),
+            num(quantile(g["blur_effect"].astype(float), 0.5), 3),
         ])  # fmt: skip
     out = "`smear_px` of frames.csv, by true smear in px:\n\n" + table(
         ["true px", "frames", "reported", "found, median", "error, median", "90th", "within 15 % or 1 px",

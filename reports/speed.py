@@ -112,8 +112,7 @@ def measure(name: str, shoot: Path, work: Path, workers: int) -> Measured:
     files = photographs(shoot)
     for file in files:
         file.read_bytes()  # from memory for floor and review alike
-    with Image.open(files[0]) as image:
-        megapixels = image.width * image.height / 1e6
+    megapixels = megapixels_of(files[0])
     few = ["--workers", str(workers)]
     cache, out = work / f"{name}-cache", work / f"{name}-out"
     base = floor(files)
@@ -126,6 +125,12 @@ def measure(name: str, shoot: Path, work: Path, workers: int) -> Measured:
     dated_copy(files[-1], grown / "LATE0001.JPG", datetime(2031, 12, 24, 12, 0))
     one_new = review(grown, out, cache, *few)
     return Measured(name, len(files), megapixels, base, first, again, tolerance, one_new)
+
+
+def megapixels_of(file: Path) -> float:
+    """The size of a photograph."""
+    with Image.open(file) as image:
+        return image.width * image.height / 1e6
 
 
 def photographs(shoot: Path) -> list[Path]:
@@ -178,8 +183,7 @@ def start_up(work: Path, workers: int) -> Cost:
 def against_plain(name: str, shoot: Path, work: Path, workers: int) -> PlainPair:
     """The first two frames by the plain script and by a review."""
     files = photographs(shoot)[:2]
-    with Image.open(files[0]) as image:
-        megapixels = image.width * image.height / 1e6
+    megapixels = megapixels_of(files[0])
 
     def plain(command: Sequence[str | Path], into: Path) -> float:
         with into.open("w") as output:

@@ -83,26 +83,22 @@ def align_pair(
     level = min(a.level_with_long_side(_COARSE_LONG_PX), len(b.levels) - 1)
     if a.level_reduction(level) != b.level_reduction(level):
         return _failure("the frames differ in resolution"), np.eye(3)
-    points = _windows(a, level, _SPACING_PX, _half_window(a.levels[level]) + 5, settings.align_max_windows)
+    points = _windows(a, level, _SPACING_PX, settings.align_max_windows)
     fit = _coarse(a, b, level, points, views, size_a, settings)
     if fit is None:
         return _failure("too little detail agrees between the frames"), np.eye(3)
-    still = None if views else _at_rest(a, b, level, points, fit, settings)
-    for finer in range(level - 1, -1, -1):
-        # Windows keep their size in pixels, so each halving sharpens the fit fourfold in area.
-        plane = a.levels[finer]
-        spacing = max(_SPACING_PX, int(np.sqrt(plane.size / settings.align_max_windows)))
-        points = _windows(a, finer, spacing, _half_window(plane) + 5, settings.align_max_windows)
-        known = still or fit
-        refined = _fit_level(a, b, finer, known.matrix, points, views, size_a, settings, _FINE_REACH, still is not None)
-        if refined is None or refined.inliers < settings.align_min_windows:
-            continue
-        if still is not None:
-            still = refined
-            continue
-        fit = refined
-        still = None if views else _at_rest(a, b, finer, points, fit, settings)
-    fit = still or fit
+    held = False
+    for current in range(level, -1, -1):
+        if current < level:
+            # Windows keep their size in pixels, so each halving sharpens the fit fourfold in area.
+            spacing = max(_SPACING_PX, int(np.sqrt(a.levels[current].size / settings.align_max_windows)))
+            points = _windows(a, current, spacing, settings.align_max_windows)
+            refined = _fit_level(a, b, current, fit.matrix, points, views, size_a, settings, _FINE_REACH, held)
+            if refined is None or refined.inliers < settings.align_min_windows:
+                continue
+            fit = refined
+        if not (views or held) and (still := _at_rest(a, b, current, points, fit, settings)) is not None:
+            fit, held = still, True
     limit = settings.align_max_residual_px * max(1.0, max(size_a) / 3000)
     # Windows far out of focus scatter, each for itself, about a mapping that is right.
     systematic = _systematic(fit)
@@ -238,7 +234,7 @@ def _half_window(plane: Plane) -> int:
     return int(min(_HALF_WINDOW, min(plane.shape) // 8))
 
 
-def _windows(pyramid: Pyramid, level: int, spacing: int, margin: int, limit: int) -> Points:
+def _windows(pyramid: Pyramid, level: int, spacing: int, limit: int) -> Points:
     """Centres of windows on a lattice of a level, each moved to the strongest corner of its cell."""
     # Corners are looked for on the coarsest level that still has some thirty pixels between windows.
     shown = level
@@ -246,7 +242,7 @@ def _windows(pyramid: Pyramid, level: int, spacing: int, margin: int, limit: int
         shown += 1
     factor = 1 << (shown - level)
     plane = pyramid.levels[shown]
-    spacing, margin = spacing // factor, -(-margin // factor)
+    spacing, margin = spacing // factor, -(-(_half_window(pyramid.levels[level]) + 5) // factor)
     height, width = plane.shape
     if height <= 2 * margin + spacing or width <= 2 * margin + spacing:
         spacing = max(min(height, width) // 6, 4)

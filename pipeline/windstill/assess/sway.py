@@ -229,16 +229,7 @@ def _shared_level(
 
 def _gradient_energy(plane: Plane, grid: TileGrid, reduction: int) -> FloatMap:
     """Mean squared gradient per tile and its neighbours, on a level."""
-    if grid.tile_px % reduction == 0:
-        energy = sobel_energy(plane, grid, reduction)
-    else:
-        # Tiles are no whole number of pixels here: their rims are shared out by area.
-        fine = TileGrid(1, *plane.shape)
-        whole = sobel_energy(plane, fine, 1)
-        height = min(round(grid.rows * grid.tile_px / reduction), plane.shape[0])
-        width = min(round(grid.cols * grid.tile_px / reduction), plane.shape[1])
-        energy = cv2.resize(whole[:height, :width], (grid.cols, grid.rows), interpolation=cv2.INTER_AREA)
-    smooth: FloatMap = cv2.blur(energy, (3, 3))
+    smooth: FloatMap = cv2.blur(sobel_energy(plane, grid, reduction), (3, 3))
     return smooth
 
 

@@ -59,16 +59,25 @@ def area_reduced(picture: U8, long_px: int) -> U8:
     Halved by 2 x 2 means down to less than twice the size, then resampled linearly. An odd last row or
     column is left out of a halving, so places agree to within half a pixel of the result.
     """
-    reduced: Any = picture
-    while max(reduced.shape[:2]) >= 2 * long_px and min(reduced.shape[:2]) >= 2:
-        rows, cols = reduced.shape[0] // 2, reduced.shape[1] // 2
-        reduced = cv2.resize(reduced[: 2 * rows, : 2 * cols], (cols, rows), interpolation=cv2.INTER_AREA)
+    reduced = halved(picture, long_px)
     height, width = picture.shape[:2]
     scale = min(1.0, long_px / max(height, width))
     size = (max(1, round(width * scale)), max(1, round(height * scale)))
     if size == (width, height):
         return picture.copy()
     return np.asarray(cv2.resize(reduced, size, interpolation=cv2.INTER_LINEAR), np.uint8)
+
+
+def halved(picture: U8, long_px: int) -> U8:
+    """Halve by 2 x 2 means while the long side stays at least `long_px`; an odd last row or column is left out.
+
+    The picture itself where it is less than twice as long.
+    """
+    reduced: Any = picture
+    while max(reduced.shape[:2]) >= 2 * long_px and min(reduced.shape[:2]) >= 2:
+        rows, cols = reduced.shape[0] // 2, reduced.shape[1] // 2
+        reduced = cv2.resize(reduced[: 2 * rows, : 2 * cols], (cols, rows), interpolation=cv2.INTER_AREA)
+    return np.asarray(reduced, np.uint8)
 
 
 def as_rgb(picture: U8) -> U8:

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from windstill.imaging import Decoded, encode_jpeg
+from windstill.imaging import Decoded, encode_jpeg, halved
 from windstill.records import FloatMap, Frame, FrameScore, TileGrid
 from windstill.score.kernels import brightness_and_response
-from windstill.score.noise import immerkaer_sigma, noise_by_tile
+from windstill.score.noise import ROUNDING_VARIANCE, immerkaer_sigma, noise_by_tile
 from windstill.score.sharpness import blur_from_fineness, detail_by_tile, fineness_exponent
 from windstill.score.smear import blind_smear, summarise
 from windstill.score.tiles import grid_for, reduction_for, tile_share
@@ -20,7 +19,6 @@ from windstill.settings import ScoreSettings
 
 _CLIP_STEP_PX = 4  # `Decoded` samples clipping at every fourth pixel
 _CLIP_EXCLUDES = 0.1  # share of a tile clipped beyond which its smear is not measured
-_ROUNDING = 1 / 12  # variance of rounding to whole steps
 _SHARPNESS_HALF = 0.1  # relative contrast per pixel that reads as sharpness 0.5
 
 
@@ -115,12 +113,8 @@ def _shrink(picture: NDArray[np.uint8], long_px: int) -> NDArray[np.uint8]:
     if factor >= 1:
         return picture
     size = (max(round(width * factor), 1), max(round(height * factor), 1))
-    halved: Any = picture
     # Means of 2 x 2 are a vectorised case of their own, areas of uneven size are not.
-    while max(halved.shape[:2]) >= 4 * long_px and min(halved.shape[:2]) >= 2:
-        rows, cols = halved.shape[0] // 2, halved.shape[1] // 2
-        halved = cv2.resize(halved[: 2 * rows, : 2 * cols], (cols, rows), interpolation=cv2.INTER_AREA)
-    shrunk: NDArray[np.uint8] = cv2.resize(halved, size, interpolation=cv2.INTER_AREA)
+    shrunk: NDArray[np.uint8] = cv2.resize(halved(picture, 2 * long_px), size, interpolation=cv2.INTER_AREA)
     return shrunk
 
 
@@ -135,14 +129,15 @@ def _noise_full(decoded: Decoded, work: NDArray[np.uint8], work_sigma: float) ->
         averaged = max(decoded.width_px, decoded.height_px) / max(height, width)
         if averaged <= 1:
             return work_sigma
-        return float(np.sqrt(max((work_sigma**2 - _ROUNDING) * averaged**2 + _ROUNDING, _ROUNDING)))
+        grain = max(work_sigma**2 - ROUNDING_VARIANCE, 0) * averaged**2
+        return float(np.sqrt(grain + ROUNDING_VARIANCE))
     side = 64
     sigmas = [
         immerkaer_sigma(luma[y : y + side, x : x + side])
         for y in np.linspace(0, max(height - side, 0), 14).astype(int)
         for x in np.linspace(0, max(width - side, 0), 20).astype(int)
     ]
-    return float(max(np.percentile(sigmas, 10), np.sqrt(_ROUNDING)))
+    return float(max(np.percentile(sigmas, 10), np.sqrt(ROUNDING_VARIANCE)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

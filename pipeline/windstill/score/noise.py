@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from windstill.records import FloatMap
 
+ROUNDING_VARIANCE = 1 / 12  # of rounding to whole steps
 # Second difference of second differences: blind to planes and slopes (Immerkaer 1996).
 _MASK = np.array([[1, -2, 1], [-2, 4, -2], [1, -2, 1]], np.float32)
 _GAIN = 6.0  # the mask's root sum of squares: sigma of the response to white noise of sigma 1
@@ -60,7 +61,7 @@ def noise_by_tile(response: FloatMap, luma: FloatMap, clipped: FloatMap) -> Floa
     brightness; the tenth percentile of a band is taken for its noise. Clipped tiles have none and are left out.
     """
     sigma = response / (_GAIN * _MEAN_ABS)
-    floor = 1 / np.sqrt(12)
+    floor = np.sqrt(ROUNDING_VARIANCE)
     usable = clipped < 0.05
     if not usable.any():
         return np.full(luma.shape, floor, np.float32)
