@@ -163,3 +163,27 @@ def test_few_windows_that_agree_beat_many_that_do_not(noise: float, seed: int, s
     assert not mapping.failed
     assert mapping.shift_x_px == pytest.approx(pair["shift_x_px"] * 1500 / 1800, abs=10)
     assert mapping.shift_y_px == pytest.approx(pair["shift_y_px"] * 1500 / 1800, abs=10)
+
+
+def test_narrow_overlaps_of_small_views_are_joined() -> None:
+    """Views of 900 px that share two ninths: on the level of the other pairs that is a strip of a few windows."""
+    small = cv2.resize(WIDE, None, fx=0.75, fy=0.75, interpolation=cv2.INTER_AREA)
+    first, second = small[:500, :900], small[:500, 700:1600]
+    measure, verdict = assess_pictures("panorama", [taken(first, 3.0, 1), taken(second, 3.0, 2)])
+    assert verdict.outlook != "unknown", verdict.reasons
+    assert measure.pairs[0].mapping.shift_x_px == pytest.approx(700, abs=0.5)
+
+
+def test_a_head_that_moved_where_two_rows_meet_is_found_though_other_views_came_between() -> None:
+    """Shot there and back, the second row above the first: the first and the last view share a seam."""
+    still = with_mover(WIDE, 420, 800, 60, 0, 0)
+    moved = with_mover(WIDE, 420, 800, 60, 9, -4)
+    corners = [(0, 700), (900, 700), (900, 0), (0, 0)]
+    pictures = [
+        taken((moved if i == 3 else still)[y : y + 1000, x : x + 1500], seed=i) for i, (x, y) in enumerate(corners)
+    ]
+    measure, verdict = assess_pictures("panorama", pictures)
+    seam = next(p for p in measure.pairs if (p.frame_a, p.frame_b) == ("TEST0001", "TEST0004"))
+    assert seam.sway_max_px == pytest.approx(np.hypot(9, 4), abs=0.5)
+    assert verdict.outlook == "hard"
+    assert any("views 1 and 4" in reason for reason in verdict.reasons)

@@ -16,6 +16,7 @@ from windstill.assess.geometry import (
     at_reduction,
     centre_of,
     inverse,
+    overlap,
     similarity_from_matrix,
     similarity_matrix,
 )
@@ -28,6 +29,7 @@ Points = NDArray[np.float64]
 _Solver = Callable[[Points, Points, Points, tuple[float, float]], Matrix]
 
 _COARSE_LONG_PX = 760
+_VIEWS_LONG_PX = 1600  # up to this size of a level views are looked for that a coarser one could not lay together
 _SMALLEST_PX = 16  # working pixels: two windows side by side
 _HALF_WINDOW = 15
 _SPACING_PX = 36  # at the coarse level: windows just overlap
@@ -36,6 +38,7 @@ _POLISHED_PX = 1.0  # pixels of the level: a start this near needs no second rou
 _STILL_PX = 0.5  # pixels of the level within which a window lies where it lay
 _SURE_ERROR_PX = 0.15  # pixels of the level: edges, which slide along themselves unseen, are worse
 _SAME_PX = 1.0  # pixels of the level: two mappings this near are one
+_MANY = 1 << 20  # windows: no limit
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -49,7 +52,13 @@ class _Fit:
 
 
 def align_pair(
-    a: Pyramid, b: Pyramid, size_a: tuple[int, int], size_b: tuple[int, int], views: bool, settings: AssessSettings
+    a: Pyramid,
+    b: Pyramid,
+    size_a: tuple[int, int],
+    size_b: tuple[int, int],
+    views: bool,
+    settings: AssessSettings,
+    supposed: Matrix | None = None,
 ) -> tuple[CameraMapping, Matrix]:
     """Find the camera mapping of a pair.
 
@@ -61,6 +70,8 @@ def align_pair(
         Full-resolution width and height.
     views : bool
         The frames show overlapping views: a homography is wanted.
+    supposed : Matrix, optional
+        The mapping as other pairs of the set let it be expected: tried first.
 
     Returns
     -------
@@ -84,15 +95,21 @@ def align_pair(
     if a.level_reduction(level) != b.level_reduction(level):
         return _failure("the frames differ in resolution"), np.eye(3)
     points = _windows(a, level, _SPACING_PX, settings.align_max_windows)
-    fit = _coarse(a, b, level, points, views, size_a, settings)
-    if fit is None:
+    fit = _coarse(a, b, level, points, views, size_a, supposed, settings)
+    while views and level > 0 and not _enough(fit, settings) and max(a.levels[level - 1].shape) <= _VIEWS_LONG_PX:
+        # A narrow overlap holds few windows of a coarse level: what those say for the best is tried on a finer one.
+        level -= 1
+        supposed = supposed if fit is None else fit.matrix
+        fit = _coarse(a, b, level, _windows(a, level, _SPACING_PX, _MANY), views, size_a, supposed, settings)
+    if fit is None or not _enough(fit, settings):
         return _failure("too little detail agrees between the frames"), np.eye(3)
     held = False
     for current in range(level, -1, -1):
         if current < level:
             # Windows keep their size in pixels, so each halving sharpens the fit fourfold in area.
-            spacing = max(_SPACING_PX, int(np.sqrt(a.levels[current].size / settings.align_max_windows)))
-            points = _windows(a, current, spacing, settings.align_max_windows)
+            shared = a.levels[current].size * (overlap(fit.matrix, size_a, size_b) if views else 1.0)
+            spacing = max(_SPACING_PX, int(np.sqrt(shared / settings.align_max_windows)))
+            points = _windows(a, current, spacing, _MANY if views else settings.align_max_windows)
             refined = _fit_level(a, b, current, fit.matrix, points, views, size_a, settings, _FINE_REACH, held)
             if refined is None or refined.inliers < settings.align_min_windows:
                 continue
@@ -159,9 +176,16 @@ def normalised(plane: Plane, low: int = 3, high: int = 252) -> NDArray[np.float3
 
 
 def _coarse(
-    a: Pyramid, b: Pyramid, level: int, points: Points, views: bool, size_a: tuple[int, int], settings: AssessSettings
+    a: Pyramid,
+    b: Pyramid,
+    level: int,
+    points: Points,
+    views: bool,
+    size_a: tuple[int, int],
+    supposed: Matrix | None,
+    settings: AssessSettings,
 ) -> _Fit | None:
-    """Try starts from cheap to dear; stop at the first that most windows confirm, or that two starts lead to."""
+    """The best of some starts, from cheap to dear: the first that most windows confirm, or that two starts lead to."""
     plane_a, plane_b = a.levels[level], b.levels[level]
     reduction = a.level_reduction(level)
     best: _Fit | None = None
@@ -184,6 +208,8 @@ def _coarse(
 
     if len(points) < settings.align_min_windows:
         return None
+    if supposed is not None and consider(supposed):
+        return best
     if not views and consider(np.eye(3)):
         return best
     norm_a, norm_b = normalised(plane_a), normalised(plane_b)
@@ -197,9 +223,12 @@ def _coarse(
     for start in _feature_starts(norm_a, norm_b, reduction, views):
         if consider(start):
             break
-    if best is None or best.inliers < settings.align_min_windows or best.share < settings.align_min_share:
-        return None
     return best
+
+
+def _enough(fit: _Fit | None, settings: AssessSettings) -> bool:
+    """Whether as many windows agree as chance does not bring together."""
+    return fit is not None and fit.inliers >= settings.align_min_windows and fit.share >= settings.align_min_share
 
 
 def _feature_starts(

@@ -85,6 +85,18 @@ def inverse(matrix: Matrix) -> Matrix:
     return result
 
 
+def overlap(b_to_a: Matrix, size_a: tuple[int, int], size_b: tuple[int, int]) -> float:
+    """Share 0..1 of a's picture that b's shows too; sizes are width and height, pixels."""
+    xs, ys = np.meshgrid(np.linspace(0, size_a[0] - 1, 25), np.linspace(0, size_a[1] - 1, 25))
+    in_a = np.column_stack([xs.ravel(), ys.ravel()])
+    back = inverse(b_to_a)
+    # What lies behind a turned camera is mapped too, upside down: a camera's own mapping has a positive determinant.
+    before = np.sign(np.linalg.det(back)) * (in_a @ back[2, :2] + back[2, 2]) > 0
+    in_b = apply(back, in_a)
+    inside = ((in_b >= 0) & (in_b < np.array(size_b))).all(axis=1)
+    return float((before & inside).mean())
+
+
 def at_reduction(matrix: Matrix, reduction: float) -> Matrix:
     """The same full-resolution mapping between planes reduced by `reduction`."""
     return at_reductions(matrix, reduction, reduction)

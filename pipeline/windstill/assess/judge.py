@@ -158,6 +158,8 @@ def _judge_pair(
 ) -> _PairVerdict:
     between = _between(pair, grouping)
     if pair.mapping.failed:
+        if pair.relevant_pct is not None and pair.relevant_pct <= _NEXT_TO_NOTHING_PCT:
+            return _PairVerdict("clean", 0.0, None, "")  # one of the two is all white or all black
         return _PairVerdict("unknown", 0.0, None, f"{between} could not be aligned: {pair.mapping.reason}")
     field = pair.field
     if field is None:

@@ -146,7 +146,8 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
     float32 array, shape (n, 9)
         Displacement x and y such that a(x) matches b(x + d), correlation -1..1, the mean gradient tensor (xx, xy,
         yy; squared steps per squared pixel), root mean square residual (steps of a), gain (a over b), share of valid
-        pixels. Correlation is -1 where nothing could be compared.
+        pixels. Correlation is -1 where nothing could be compared; where that is for want of contrast in one of the
+        windows, the residual is the other's contrast, else the share of valid pixels is 0.
 
     Notes
     -----
@@ -243,6 +244,11 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
                 sbb += w * b * b
                 sab += w * a * b
             if saa < 1e-3 * n or sbb < 1e-3 * n:
+                if best == -1:
+                    # Nothing to match in one of them: how much the other shows there tells a plain place from a change.
+                    result[k, 6] = np.sqrt(max(saa, sbb) / n)
+                    result[k, 7] = 1.0
+                    result[k, 8] = valid
                 break
             zncc = sab / np.sqrt(saa * sbb)
             gain = np.sqrt(saa / sbb)

@@ -12,7 +12,7 @@ from windstill.assess.align import align_pair
 from windstill.assess.coverage import coverage_of
 from windstill.assess.crops import cut_crops
 from windstill.assess.geometry import Matrix, inverse
-from windstill.assess.pairs import Pair, in_judging_order, level_ev, pairs_of
+from windstill.assess.pairs import Pair, further_seams, in_judging_order, level_ev, pairs_of
 from windstill.assess.parallax import split_parallax
 from windstill.assess.planes import PlaneSource
 from windstill.assess.pyramid import Pyramid, build_pyramid
@@ -71,27 +71,38 @@ def measure_set(
     mates = _view_mates(node, grouping)
     chain: dict[str, Matrix] = {name: np.eye(3) for name in mates.get(order[0], order[:1])} if order else {}
     pyramids: dict[str, Pyramid] = {}
-    for pair in pairs:
+
+    def measure(pair: Pair, supposed: Matrix | None = None) -> PairMeasure:
+        nonlocal pyramids
         pyramids = {n: p for n, p in pyramids.items() if n in (pair.frame_a, pair.frame_b)}
         for name in (pair.frame_a, pair.frame_b):
             if name not in pyramids:
                 pyramids[name] = build_pyramid(planes.work(name), scores[name].reduction)
-        result, b_to_a = _measure_pair(pair, node, order, pyramids, scores, chain, settings)
-        measured.append(result)
+        result, b_to_a = _measure_pair(pair, node, order, pyramids, scores, chain, settings, supposed)
         if pair.frame_a in chain:
             for name in mates.get(pair.frame_b, [pair.frame_b]):
                 chain.setdefault(name, chain[pair.frame_a] @ b_to_a)
         elif pair.frame_b in chain:
             for name in mates.get(pair.frame_a, [pair.frame_a]):
                 chain.setdefault(name, chain[pair.frame_b] @ inverse(b_to_a))
+        return result
+
+    measured = [measure(pair) for pair in pairs]
+    seams = list(measured)
+    if node.kind == "panorama" and not any(m.mapping.failed for m in measured):
+        # Rows above each other meet along more seams than those crossed while shooting.
+        measured += [
+            measure(pair, inverse(chain[pair.frame_a]) @ chain[pair.frame_b])
+            for pair in further_seams(node, grouping, frames, scores, chain, settings)
+        ]
     measured = _with_crops(measured, scores, planes, settings)
     mappings = [chain.get(n, np.eye(3)) for n in order]
     coverage = coverage_of(
-        node, [frames[n] for n in order], [scores[n] for n in order], mappings, measured,
+        node, [frames[n] for n in order], [scores[n] for n in order], mappings, seams,
         [level_ev(frames[n], None) for n in order], settings,
     )  # fmt: skip
     smear_px, smear_held_px, smear_frame = _smear(node, order, mappings, scores, measured, coverage)
-    overlaps = [m.overlap_pct for m in measured if m.overlap_pct is not None]
+    overlaps = [m.overlap_pct for m in seams if m.overlap_pct is not None]
     return SetMeasure(
         set_id=node.set_id,
         kind=node.kind,
@@ -131,15 +142,23 @@ def _measure_pair(
     scores: Mapping[str, FrameScore],
     chain: Mapping[str, Matrix],
     settings: AssessSettings,
+    supposed: Matrix | None = None,
 ) -> tuple[PairMeasure, Matrix]:
     score_a, score_b = scores[pair.frame_a], scores[pair.frame_b]
     a, b = pyramids[pair.frame_a], pyramids[pair.frame_b]
     mapping, b_to_a = align_pair(
         a, b, (score_a.width_px, score_a.height_px), (score_b.width_px, score_b.height_px),
-        pair.relation == "view", settings,
+        pair.relation == "view", settings, supposed,
     )
     if mapping.failed:
-        return PairMeasure(node.set_id, pair.frame_a, pair.frame_b, pair.relation, mapping, None), b_to_a
+        blended = None
+        if pair.relation == "exposure" and score_a.grid == score_b.grid:
+            # Of frames a few pixels apart, tiles tell well enough whether a merge draws on both at all.
+            blended = 100 * float((exposure_relevance(score_a.luma, score_b.luma) >= settings.relevant_from).mean())
+        return (
+            PairMeasure(node.set_id, pair.frame_a, pair.frame_b, pair.relation, mapping, None, relevant_pct=blended),
+            b_to_a,
+        )
     grid = score_a.grid
     sharp_b = to_grid_of_a(score_b.sharp, b_to_a, score_b.grid, grid)
     luma_b = to_grid_of_a(score_b.luma, b_to_a, score_b.grid, grid)
@@ -155,7 +174,11 @@ def _measure_pair(
     noise_b = np.nan_to_num(to_grid_of_a(score_b.noise, b_to_a, score_b.grid, grid), nan=1.0)
     gain = np.clip(score_a.luma / np.maximum(np.nan_to_num(luma_b, nan=1.0), 0.02), 0.1, 10)
     noise = np.hypot(score_a.noise, gain * noise_b).astype(np.float32)
-    sway = measure_sway(a, b, b_to_a, grid, wanted, noise, pair.relation == "exposure", settings, mapping.systematic_px)
+    sway = measure_sway(
+        a, b, b_to_a, grid, wanted, noise, pair.relation == "exposure", pair.relation == "focus", settings,
+        mapping.systematic_px,
+    )  # fmt: skip
+    textured &= ~sway.plain
     sway_x, sway_y, confidence, parallax = sway.x_px, sway.y_px, sway.confidence, None
     if pair.relation == "view":
         counted = textured & (sway.confidence >= settings.measured_confidence)

@@ -8,8 +8,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from windstill.assess.geometry import Matrix, inverse, overlap
 from windstill.optics.exposure import recorded_level
 from windstill.records import RELATION_OF_KIND, Frame, FrameScore, FrameSet, Grouping, Relation
+from windstill.settings import AssessSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,15 +92,44 @@ def _view_pairs(
     node: FrameSet, grouping: Grouping, frames: Mapping[str, Frame], scores: Mapping[str, FrameScore]
 ) -> list[tuple[str, str]]:
     """Neighbouring views, each pair by frames of the same focus position and exposure."""
+    views = _views(node, grouping, scores)
+    return [_alike(left, right, grouping, frames, scores) for left, right in itertools.pairwise(views)]
+
+
+def _views(node: FrameSet, grouping: Grouping, scores: Mapping[str, FrameScore]) -> list[list[str]]:
+    """The readable frames of each view that has any, in capture order."""
     by_id = grouping.by_id()
-    inside = [
-        [f for f in (by_id[m].frames if m in by_id else (m,)) if f in scores] for m in node.members
-    ]
-    inside = [frames_ for frames_ in inside if frames_]
-    pairs = []
-    for left, right in itertools.pairwise(inside):
-        pairs.append(_alike(left, right, grouping, frames, scores))
-    return pairs
+    inside = [[f for f in (by_id[m].frames if m in by_id else (m,)) if f in scores] for m in node.members]
+    return [view for view in inside if view]
+
+
+def further_seams(
+    node: FrameSet,
+    grouping: Grouping,
+    frames: Mapping[str, Frame],
+    scores: Mapping[str, FrameScore],
+    to_first: Mapping[str, Matrix],
+    settings: AssessSettings,
+) -> list[Pair]:
+    """Pairs of a panorama's views that were not taken one after the other and overlap enough for a seam.
+
+    Parameters
+    ----------
+    to_first : mapping by frame name
+        Full-resolution mapping of each frame to the first view; pairs with a frame that has none are left out.
+    """
+    views = _views(node, grouping, scores)
+    found = []
+    for i, left in enumerate(views):
+        for right in views[i + 2 :]:
+            a, b = _alike(left, right, grouping, frames, scores)
+            if a not in to_first or b not in to_first:
+                continue
+            sizes = [(scores[n].width_px, scores[n].height_px) for n in (a, b)]
+            share = overlap(inverse(to_first[a]) @ to_first[b], sizes[0], sizes[1])
+            if 100 * share >= settings.least_overlap_pct:
+                found.append(Pair(a, b, "view"))
+    return found
 
 
 def _alike(

@@ -12,6 +12,7 @@ from windstill.assess.geometry import Matrix
 from windstill.assess.matching import (
     DX,
     DY,
+    GAIN,
     RESIDUAL,
     RESULT_COLUMNS,
     VALID,
@@ -30,19 +31,24 @@ _SMALLEST_HALF = 8
 _REACH = 4.0  # pixels of a level a window is led from where it starts
 _EQUALISE = 4  # smoothing passes on a level: a disc of up to about six pixels there
 _COARSEST = 4  # levels above the working one on which unequal blur is still matched
+_FEW_TILES = 40  # fewer tell nothing of the noise all share
 _GRAIN_GRADIENT = 5 / 48  # mean squared gradient over both frames' summed variance, of noise smoothed by [1 2 1]
 _GRADIENT_NOISE = 24 / 64  # energy of Sobel / 8 in both directions on white noise of variance 1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class TileSway:
-    """Displacement from a to b per tile of a, full-resolution pixels, with what is known of its error."""
+    """Displacement from a to b per tile of a, full-resolution pixels, with what is known of its error.
+
+    `plain` tiles look alike at rest and have too little detail to tell more: whatever moved there, no eye would see it.
+    """
 
     x_px: FloatMap
     y_px: FloatMap
     confidence: FloatMap
     changed: FloatMap
     correlation: FloatMap
+    plain: NDArray[np.bool_]
 
 
 @dataclass(slots=True, eq=False)
@@ -71,6 +77,7 @@ def measure_sway(
     wanted: NDArray[np.bool_],
     noise: FloatMap,
     unequal_exposure: bool,
+    unequal_focus: bool,
     settings: AssessSettings,
     mapping_error_px: float = 0.0,
 ) -> TileSway:
@@ -86,8 +93,8 @@ def measure_sway(
         Tiles of a to measure (textured, and relevant or nearly so).
     noise : FloatMap
         Noise of the working planes, 8-bit steps, on the brightness scale of a.
-    unequal_exposure : bool
-        The frames were exposed differently on purpose.
+    unequal_exposure, unequal_focus : bool
+        The frames were exposed, or focused, differently on purpose.
     mapping_error_px : float
         What the camera mapping leaves on things that stood still, full-resolution pixels: a displacement of a few
         times as much may be the mapping's.
@@ -117,6 +124,8 @@ def measure_sway(
     tile_level, alike = level_map[rows, cols], alike_map[rows, cols]
 
     state = _rest(a, moved, centres, tile_level, base_half)
+    if not unequal_focus:
+        sigma = sigma * np.sqrt(_noise_excess(state, sigma))
     explained = _explained(state, sigma)
     # What rest explains is done; the rest is searched.
     doubtful = explained < settings.rest_explains
@@ -126,6 +135,7 @@ def measure_sway(
             _spread(a, moved, centres, tile_level, base_half, rows, cols, grid, sigma, state, settings)
         state.found[_impostors(a, moved, centres, base_half, sigma, state), ZNCC] = -1
     told = _told_from_rest(a, moved, centres, base_half, sigma, state, settings)
+    _look_at_rims(a, moved, centres, base_half, state)
     return _finish(state, sigma, rows, cols, grid, a.reduction, base_half, alike, told, mapping_error_px, settings)
 
 
@@ -164,6 +174,17 @@ def _told_from_rest(
         seen[here] = np.where(known, np.sqrt(before), np.inf)
         left[here] = np.where(known, np.minimum(after / np.maximum(before, 1e-6), 1), 0)
     return seen, left
+
+
+def _look_at_rims(
+    a: Pyramid, moved: list[Plane], centres: NDArray[np.float64], base_half: int, state: _State
+) -> None:
+    """Tiles whose window reaches out of the picture on their level: see at the finest how alike they are at rest."""
+    rim = np.nonzero((state.zncc <= -1) & (state.found[:, VALID] == 0) & (state.level > 0))[0]
+    if rim.size:
+        state.level[rim] = 0
+        state.found[rim] = _refine_at(a, moved, centres[rim], np.zeros((rim.size, 2)), 0, base_half, 0, 1.0)
+        state.found[rim, ZNCC] = -1  # alike or not, nothing is matched on this level
 
 
 def _impostors(
@@ -285,6 +306,23 @@ def _rest(
     return state
 
 
+def _noise_excess(state: _State, sigma: NDArray[np.float32]) -> np.float32:
+    """Variance of the pair's noise in matched windows over that of white noise as strong as `sigma` says, from 1 up.
+
+    A camera's processing leaves noise coarser than white, which says less of itself in fine detail and loses less by
+    smoothing. What two frames of one thing differ by is noise, and misfit that grows with contrast: the quarter of the
+    windows with the least contrast tells the noise.
+    """
+    known = state.zncc > -1
+    if known.sum() < _FEW_TILES:
+        return np.float32(1)
+    residual = state.found[known, RESIDUAL] ** 2
+    contrast = _own_variance(state.found[known])
+    plainest = contrast <= np.percentile(contrast, 25)
+    supposed = _smoothed_noise(sigma[known], state.level[known])
+    return np.float32(max(float(np.median(residual[plainest] / supposed[plainest])), 1.0))
+
+
 def _explained(state: _State, sigma: NDArray[np.float32]) -> NDArray[np.float32]:
     """Correlation as it would be without noise, -1..1."""
     return _noise_free(state.found, sigma, state.level)
@@ -294,10 +332,13 @@ def _noise_free(
     found: NDArray[np.float32], sigma: NDArray[np.float32], level: NDArray[np.int8]
 ) -> NDArray[np.float32]:
     variance = _smoothed_noise(sigma, level)
-    # Residual and correlation give the window's own variance: residual^2 = 2 va (1 - zncc).
-    spread = found[:, RESIDUAL] ** 2 / np.maximum(2 * (1 - found[:, ZNCC]), 1e-4)
-    ceiling = np.clip(1 - variance / np.maximum(spread, 1e-6), 0.25, 1)
+    ceiling = np.clip(1 - variance / np.maximum(_own_variance(found), 1e-6), 0.25, 1)
     return np.asarray(np.clip(found[:, ZNCC] / ceiling, -1, 1), np.float32)
+
+
+def _own_variance(found: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Variance of a's window, squared steps: residual^2 = 2 va (1 - zncc)."""
+    return np.asarray(found[:, RESIDUAL] ** 2 / np.maximum(2 * (1 - found[:, ZNCC]), 1e-4), np.float32)
 
 
 def _smoothed_noise(sigma: NDArray[np.float32], level: NDArray[np.int8]) -> NDArray[np.float32]:
@@ -562,6 +603,11 @@ def _finish(
         return plane
 
     comparable = state.zncc > -1
+    # As the brighter frame shows it.
+    at_rest = np.where(np.isfinite(seen), seen, np.sqrt(np.maximum(residual - from_noise, 0)))
+    at_rest /= np.clip(state.found[:, GAIN], 0.1, 1)
+    alike_at_rest = (state.found[:, VALID] > 0) & (at_rest < settings.seen_from_steps)
+    plain = alike_at_rest & (confidence < settings.measured_confidence)
     changed = np.where(comparable, 1 - np.clip(explained, 0, 1) ** 2, 0).astype(np.float32)
     changed = np.maximum(changed, np.where(seen >= settings.seen_from_steps, left, 0)).astype(np.float32)
     return TileSway(
@@ -570,4 +616,5 @@ def _finish(
         confidence=spread(confidence),
         changed=spread(changed),
         correlation=spread(state.zncc),
+        plain=spread(plain.astype(np.float32)) > 0,
     )
