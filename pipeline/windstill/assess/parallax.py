@@ -88,6 +88,9 @@ def split_parallax(
     left = np.hypot(x_px - shared_x, y_px - shared_y)
     # What left its line moved; how far along it is not known, only across.
     off = known & ~along & (np.hypot(across_x, across_y) < left)
+    # A little nearer or farther than what is around it, as ground is, or a little wind: too little to tell.
+    same = along & (left <= settings.parallax_least_px)
+    shared_x, shared_y = np.where(same, x_px, shared_x), np.where(same, y_px, shared_y)
     length = np.where(along & moved, np.hypot(x_px, y_px), np.where(known, np.hypot(shared_x, shared_y), 0))
     return Parallax(
         np.where(off, x_px - across_x, shared_x).astype(np.float32),
