@@ -12,6 +12,8 @@ from windstill.assess.sway import TileSway
 from windstill.records import FloatMap, PairSmear, TileGrid
 from windstill.settings import AssessSettings
 
+_FINENESS = 0.5  # half of what detail has at the least: less tells nothing
+
 
 def measure_smear(
     a: Pyramid,
@@ -48,8 +50,8 @@ def measure_smear(
 
     Notes
     -----
-    Only tiles that moved, or that look different where they are, can hold a smear. They are taken from the most
-    different on, up to `smear_tiles`; when the first few, some of them spread over the others, show none, there is
+    Only tiles that moved, or that look different where they are, can hold a smear. They are taken from those on whose
+    detail is less fine in one frame than in the other, up to `smear_tiles`; when the first few, some of them spread over the others, show none, there is
     hardly any.
     """
     moved = np.hypot(sway.x_px, sway.y_px)
@@ -60,11 +62,15 @@ def measure_smear(
     known = wanted & unlike & np.isfinite(fine_b) & (sway.correlation > -1)
     if not known.any():
         return None
-    rows, cols = np.nonzero(known)
-    worst = np.argsort(sway.correlation[rows, cols] - moved[rows, cols] / 100, kind="stable")[: settings.smear_tiles]
-    rows, cols = rows[worst], cols[worst]
     a_crisper = fine_a >= np.nan_to_num(fine_b)
     trusted = sway.confidence >= settings.measured_confidence
+    finer, coarser = np.fmax(fine_a, fine_b), np.fmin(fine_a, fine_b)
+    softened = np.log(np.maximum(finer, _FINENESS) / np.maximum(coarser, _FINENESS))
+    rows, cols = np.nonzero(known)
+    # Where the thing was not found again, what lies there may be another.
+    likely = np.where(trusted, softened, softened / 2)[rows, cols]
+    order = np.argsort(-likely, kind="stable")[: settings.smear_tiles]
+    rows, cols = rows[order], cols[order]
     moved_by = np.stack([np.where(trusted, sway.x_px, 0), np.where(trusted, sway.y_px, 0)]).astype(np.float32)
     maps = np.zeros((4, *grid.shape), np.float32)
     # Neighbours bear each other out, so that all are measured together once any is.
