@@ -51,8 +51,8 @@ def measure_smear(
     Notes
     -----
     Only tiles that moved, or that look different where they are, can hold a smear. They are taken from those on whose
-    detail is less fine in one frame than in the other, up to `smear_tiles`; when the first few, some of them spread over the others, show none, there is
-    hardly any.
+    detail is less fine in one frame than in the other, up to `smear_tiles`; when the first few, some of them spread
+    over the others, show none, there is hardly any.
     """
     moved = np.hypot(sway.x_px, sway.y_px)
     # What noise alone makes different is alike.
