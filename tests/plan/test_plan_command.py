@@ -77,6 +77,15 @@ def test_the_screen_says_what_to_set_first_and_fits_80_columns(windstill: Windst
         assert word in " ".join(run.stdout.split())
 
 
+def test_nothing_is_said_to_be_nought_that_is_not(windstill: Windstill) -> None:
+    one = windstill("plan", "--lens", "24", "--near", "5")
+    assert "Whole set  1 frame" in one.stdout
+    assert "light falls" not in one.stdout
+    close = windstill("plan", "--lens", "100", "--near", "0.5", "--far", "0.52", "--wind", "2")
+    assert "0.0 mm" not in close.stdout
+    assert re.search(r"sways\s+less\s+than\s+[1-9]\d* µm", close.stdout)
+
+
 def test_json_is_json_and_agrees_with_the_screen(windstill: Windstill) -> None:
     plan = json.loads(windstill(*FULL, "--json").stdout)
     shown = windstill(*FULL).stdout

@@ -123,6 +123,17 @@ def test_bracket_whose_bright_frame_would_smear() -> None:
     assert any("+2 EV" in r and shutter_mark(brightest.shutter_s) in r for r in plan.remarks)
 
 
+def test_no_frame_of_a_bracket_is_advised_that_only_repeats_another() -> None:
+    # At the highest ISO already, a brighter frame held against the wind would be the middle one over again.
+    plan = plan_shot(PlanRequest(35, 0.8, apertures=(8, 8), sway_cm=1.5, light_ev100=9, bracket_frames=3))
+    assert plan.bracket is not None
+    _, middle, brightest = plan.bracket.frames
+    assert (brightest.shutter_s, brightest.iso) == (middle.shutter_s, middle.iso)
+    said = next(r for r in plan.remarks if "Stepping the shutter" in r)
+    assert "repeats the 0 EV frame" in said
+    assert f"set {shutter_mark(brightest.shutter_s)}" not in said
+
+
 def test_time_and_light_of_a_nested_set() -> None:
     habits = PlanSettings(refocus_s=4, turn_s=10, frame_gap_s=1)
     plan = plan_shot(

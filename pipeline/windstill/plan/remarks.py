@@ -105,12 +105,21 @@ def bracket_remarks(terms: Terms, bracket: BracketPlan | None, motion: MotionPla
     said = []
     last = bracket.frames[-1] if bracket.frames else None
     if last is not None and bracket.longest_by_shutter_s is not None and not bracket.by_shutter_holds:
-        said.append(
+        by_shutter = (
             f"Stepping the shutter alone, the {signed_ev(last.offset_ev)} frame would take "
-            f"{shutter_mark(bracket.longest_by_shutter_s)} and smear: set {shutter_mark(last.shutter_s)} and "
-            f"{iso_mark(last.iso)} for it"
-            + (f", which still leaves it {stops(last.under_ev)} under." if last.under_ev > 0 else ".")
+            f"{shutter_mark(bracket.longest_by_shutter_s)} and smear: "
         )
+        setting = f"{shutter_mark(last.shutter_s)} and {iso_mark(last.iso)}"
+        alike = [f for f in bracket.frames if (f.shutter_s, f.iso) == (last.shutter_s, last.iso)]
+        if len(alike) > 1:
+            said.append(
+                f"{by_shutter}held at {setting} it only repeats the {signed_ev(alike[0].offset_ev)} frame. Shoot the "
+                f"frames above {signed_ev(alike[0].offset_ev)} by the shutter and take nothing that moves from them, "
+                "or leave them out."
+            )
+        else:
+            still_under = f", which still leaves it {stops(last.under_ev)} under" if last.under_ev > 0 else ""
+            said.append(f"{by_shutter}set {setting} for it{still_under}.")
     if last is None and motion is not None and motion.shutter_s is not None:
         brightest = (bracket_frame_count(terms) - 1) / 2 * bracket.step_ev
         said.append(
