@@ -54,7 +54,7 @@ def number(value: float) -> str:
 def centimetres(length_cm: float) -> str:
     """``"2.2 cm"``, ``"0.4 mm"``, ``"30 µm"``."""
     if 0 < length_cm < 0.01:
-        return f"{length_cm * 10_000:.1g} µm"
+        return f"{length_cm * 10_000:.0f} µm"
     if length_cm < 1:
         return f"{length_cm * 10:.1f} mm"
     return f"{length_cm:.1f} cm" if length_cm < 10 else f"{length_cm:.0f} cm"
