@@ -12,7 +12,7 @@ from pathlib import Path
 from types import FrameType
 from typing import Any, NoReturn
 
-import windstill.run.threads  # noqa: F401  # before anything loads NumPy
+import windstill.threads  # noqa: F401  # before anything loads NumPy
 
 FAILED = 1
 WRONG_USAGE = 2
@@ -81,7 +81,8 @@ def _run(given: Sequence[str], debug: bool) -> int:
         return say("not enough memory; close other programs or run with --workers 1", FAILED)
     except Exception as err:
         if hasattr(err, "format_message") and hasattr(err, "exit_code"):  # wrong usage, found by the parser
-            return say(f"{err.format_message()} (see windstill --help)", int(err.exit_code))
+            asked = getattr(getattr(err, "ctx", None), "command_path", "windstill")
+            return say(f"{err.format_message()} (see {asked} --help)", int(err.exit_code))
         if isinstance(err, OSError) and err.strerror:
             _log(debug)
             return say(f"{err.filename or 'the system'}: {err.strerror}", FAILED)

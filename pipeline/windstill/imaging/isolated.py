@@ -21,8 +21,9 @@ from windstill.imaging import wire
 from windstill.imaging.decoded import Decoded, ImageInfo, ImagingError
 from windstill.imaging.faults import COPY_AGAIN, Unforeseen
 from windstill.settings.imaging import ImagingSettings
+from windstill.threads import THREAD_COUNTS
 
-_ONE_THREAD = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS", "OPENCV_FOR_THREADS_NUM")
+_ONE_THREAD = (*THREAD_COUNTS, "OPENCV_FOR_THREADS_NUM")
 
 
 # The package may stand where only the caller's search path leads; last, so that it hides nothing.

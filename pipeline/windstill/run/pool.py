@@ -34,7 +34,7 @@ _AHEAD = 2  # tasks waiting per worker: enough to keep it busy, few enough to bo
 _TICK_S = 0.5
 _CLOSING_S = 30.0  # a worker starts within a second or two; one that cannot leave its id ends with this process
 # What every worker will need, loaded once and shared between them.
-_PRELOAD = ("windstill.run.threads", "windstill.run.warm", "windstill.run.tasks", "windstill.run.planes")
+_PRELOAD = ("windstill.threads", "windstill.run.warm", "windstill.run.tasks", "windstill.run.planes")
 
 
 @dataclass(frozen=True, slots=True)
@@ -212,9 +212,8 @@ def _begin_worker(folder: str) -> None:
     with contextlib.suppress(OSError):
         (Path(folder) / str(os.getpid())).write_text(repr(psutil.Process().create_time()), "ascii")
     threading.Thread(target=_end_with_parent, daemon=True).start()
+    import windstill.threads  # noqa: F401, I001  # before OpenCV, which loads NumPy: spawned workers start bare
     import cv2
-
-    import windstill.run.threads  # noqa: F401  # where workers are spawned nothing has been loaded before
 
     cv2.setNumThreads(1)
 

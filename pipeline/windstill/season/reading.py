@@ -52,7 +52,7 @@ def find_review(past: Path, here: Path) -> Path:
         if (folder / "sets.csv").is_file():
             return folder
     if not past.exists():
-        raise SeasonError(f"{past}: no such folder")
+        raise SeasonError(f"{past}: no such folder; give the folder your reviews are in")
     raise SeasonError(f"{past}: no review in it; run windstill review {past} first, or name the review's folder")
 
 

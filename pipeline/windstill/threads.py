@@ -7,5 +7,7 @@ from __future__ import annotations
 
 import os
 
-for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"):
+THREAD_COUNTS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+
+for _name in THREAD_COUNTS:
     os.environ.setdefault(_name, "1")
