@@ -7,6 +7,7 @@ import io
 import json
 import shutil
 import subprocess
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -302,3 +303,17 @@ def test_a_shoot_is_never_written_over_another(tmp_path: Path) -> None:
         simulate(random_description(1, 1), tmp_path)
     with pytest.raises(DescriptionError, match="no description of that name"):
         load_description("no-such-evening")
+
+
+def test_a_bloom_beside_the_camera_takes_no_memory_beyond_the_picture(tmp_path: Path) -> None:
+    """Seen nearly edge-on, its card reaches fifty thousand pixels out of a picture of 240."""
+    drawn = random_description(8, 7613, width_px=240, leanings=Leanings(camera_data=False), quick=True)
+    shots = tuple(s for s in drawn.shots if s.scene == "place-6")
+    code = (
+        "import resource, sys; resource.setrlimit(resource.RLIMIT_AS, (3 << 30, 3 << 30)); from pathlib import Path; "
+        "from windstill.simulate import Description, simulate; "
+        "simulate(Description.model_validate_json(sys.argv[1]), Path(sys.argv[2]), workers=1)"
+    )
+    text = drawn.model_copy(update={"shots": shots}).model_dump_json()
+    done = subprocess.run([sys.executable, "-c", code, text, str(tmp_path / "out")], capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr[-500:]

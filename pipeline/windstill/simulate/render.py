@@ -176,8 +176,12 @@ def _bloom_patches(stage: Stage, frame: Exposure, bloom: Bloom, shake: NDArray[n
     corners = card.project(np.array([-1, 1, -1, 1]) * reach_u, np.array([-1, -1, 1, 1]) * reach_v) - rest
     if not np.all(np.isfinite(corners)):
         return []
-    lo = np.floor(mean + corners.min(axis=0) - blur.reach_px - 2).astype(int)
-    size = (np.ceil(mean + corners.max(axis=0) + blur.reach_px + 2).astype(int) - lo + 1).tolist()
+    margin = blur.reach_px + 2
+    # A card seen nearly edge-on beside the camera reaches far; only what can spill into the picture is drawn.
+    beyond = math.ceil(margin)
+    least, most = (-beyond, -beyond), (stage.width + beyond, stage.height + beyond)
+    lo = np.floor(np.clip(mean + corners.min(axis=0) - margin, least, most)).astype(int)
+    size = (np.ceil(np.clip(mean + corners.max(axis=0) + margin, least, most)).astype(int) - lo + 1).tolist()
     patches: list[_Patch] = []
     if bloom.kind not in ("disc", "bush"):
         patches += _stem_patch(stage, frame, bloom, disc, airy, shake, path.extent()[0] > 0.5)
