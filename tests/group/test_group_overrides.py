@@ -106,6 +106,8 @@ def test_names_of_no_frame_are_reported_and_passed_over(camera: Camera, tmp_path
         ('[[pin]]\nframes = [3]', "no frame name"),
         ('[[pin]]\nframes = ["a"]\nkind = "pile"', "pile"),
         ('[[pin]]\nframes = ["a", "b"]\nkind = "single"', "single"),
+        ('[[pin]]\nfirst = "a"\nlast = "b"\nkind = "single"', "no single"),
+        ('[[join]]\nframes = ["a", "b"]\nkind = "single"', "no single"),
         ('[[pin]]\nfirst = "a"', "first and last"),
         ('[[pin]]\nframes = ["a"]\n[[pin]]\nframes = ["a"]', "already"),
         ('[[split]]\nafter = "a"', "before"),
@@ -122,6 +124,15 @@ def test_mistakes_are_one_clear_line(tmp_path: Path, text: str, says: str) -> No
     assert "\n" not in message
     assert "sets.toml" in message
     assert says in message
+
+
+def test_a_frame_in_two_pins_is_one_clear_line_even_where_one_is_a_range(camera: Camera, tmp_path: Path) -> None:
+    text = (
+        '[[pin]]\nframes = ["101CLIFF/THRF0001", "101CLIFF/THRF0003"]\n'
+        '[[pin]]\nfirst = "101CLIFF/THRF0002"\nlast = "101CLIFF/THRF0004"\n'
+    )
+    with pytest.raises(OverridesError, match=r"sets\.toml: the pin .*0002.*0004: 101CLIFF/THRF0003 is in another pin"):
+        regrouped(camera, tmp_path, text)
 
 
 def test_a_file_that_is_no_text_is_one_clear_line(tmp_path: Path) -> None:

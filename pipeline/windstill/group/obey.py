@@ -7,8 +7,8 @@ from dataclasses import replace
 
 from windstill.group.links import Gallery
 from windstill.group.nest import Node, nested
-from windstill.group.overrides import Named, Overrides
-from windstill.records import Kind
+from windstill.group.overrides import Named, Overrides, OverridesError
+from windstill.records import Kind, encode_name
 from windstill.settings.group import GroupSettings
 
 
@@ -17,11 +17,21 @@ def grouped_stream(gallery: Gallery, settings: GroupSettings, overrides: Overrid
 
     Pinned frames are taken out before the rest is grouped, so a pin changes other sets only where its frames
     were part of them; joins come last. Names of other streams, or of none, are passed over.
+
+    Raises
+    ------
+    OverridesError
+        Two pins share a frame.
     """
     place = {shot.frame.name: i for i, shot in enumerate(gallery.shots)}
     walls = frozenset(place[name] for name in overrides.splits if name in place)
     pins = [(named, found) for named in overrides.pins if (found := _places(named, place))]
-    taken = {i for _, found in pins for i in found}
+    taken: set[int] = set()
+    for named, found in pins:
+        if twice := taken.intersection(found):
+            name = encode_name(gallery.shots[min(twice)].frame.name)
+            raise OverridesError(f"sets.toml: {_said(named)}: {name} is in another pin already; keep one")
+        taken.update(found)
     free = [i for i in range(len(gallery.shots)) if i not in taken]
     nodes = _part(gallery, free, settings, walls)
     for named, found in pins:
@@ -32,6 +42,12 @@ def grouped_stream(gallery: Gallery, settings: GroupSettings, overrides: Overrid
         if len(found) > 1:
             nodes = _join(nodes, found, named.kind)
     return nodes
+
+
+def _said(named: Named) -> str:
+    """A pin as the photographer finds it in the file."""
+    first, last = named.names()[0], named.names()[-1]
+    return f"the pin from {encode_name(first)} to {encode_name(last)}"
 
 
 def _places(named: Named, place: dict[str, int]) -> list[int]:
@@ -56,6 +72,7 @@ def _moved(node: Node, places: list[int]) -> Node:
     return replace(
         node, frames=tuple(places[i] for i in node.frames),
         children=tuple(_moved(child, places) for child in node.children),
+        doubtful=frozenset(places[i] for i in node.doubtful),
     )
 
 

@@ -110,9 +110,12 @@ class _Reader:
         gap = values.get("gap_s")
         if gap is not None and (isinstance(gap, bool) or not isinstance(gap, int | float) or not 0 < gap < 1e7):
             raise self.fail("gap_s", "must be a number of seconds above 0")
+        for n, join in enumerate(joins, start=1):
+            if join.kind == "single":
+                raise self.fail(f"join {n}", "sets joined are no single; name another kind or none")
         seen: dict[str, int] = {}
         for n, pin in enumerate(pins, start=1):
-            if len(pin.frames) > 1 and pin.kind == "single":
+            if pin.kind == "single" and len(set(pin.names())) > 1:
                 raise self.fail(f"pin {n}", "several frames are no single; name another kind or none")
             for name in pin.frames:
                 if seen.setdefault(name, n) != n:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -186,7 +186,7 @@ def _through(stages: Stages, shoot: Path, listing: str, settings: Settings) -> O
             Problem(OVERRIDES_FILE, "group", f"{encode_name(name)} is no frame of this shoot", "not obeyed there")
             for name in stages.overrides.unknown(scanned.frames)
         ]
-    grouping = stages.group(scanned.frames, scores, score_keys)
+    grouping = _grouped(stages, scanned, scores, score_keys)
     measures, measure_keys = stages.measure(scanned.frames, scores, score_keys, grouping, problems)
     with stages.ledger.stage("advise"):
         stages.progress.stage("advise", 0)
@@ -246,6 +246,18 @@ def _review(outcome: Outcome, cache: Cache) -> Review:
         order=outcome.order,
         run={},
     )
+
+
+def _grouped(
+    stages: Stages, scanned: ScannedShoot, scores: Shelf[FrameScore], score_keys: Mapping[str, str]
+) -> Grouping:
+    """The sets; decisions of the photographer that contradict each other are wrong usage."""
+    from windstill.group import OverridesError
+
+    try:
+        return stages.group(scanned.frames, scores, score_keys)
+    except OverridesError as err:
+        raise ReviewError(str(err), 2) from err
 
 
 def _overrides(out: Path | None) -> Overrides | None:
