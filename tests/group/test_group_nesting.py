@@ -3,7 +3,10 @@
 from __future__ import annotations
 
 from collections import defaultdict
+from dataclasses import replace
 
+import cv2
+import numpy as np
 import pytest
 
 from group.light_shoots import FOCUS, Camera, Look
@@ -116,3 +119,52 @@ def test_takes_of_a_stack_in_falling_light(says: str) -> None:
     grouping = grouped(camera)
     assert found(grouping, 1) == partition(camera, 1)
     assert [(s.scene, s.take) for s in grouping.top_level()] == [(1, 1), (1, 2), (1, 3)]
+
+
+def clouded(camera: Camera, seed: int) -> None:
+    """Give every frame other clouds over its upper half: brightness and contrast of large patches change."""
+    rng = np.random.default_rng(seed)
+    for name, score in camera.scores.items():
+        patches = cv2.resize(rng.normal(0, 1, (6, 10)).astype(np.float32), score.small.shape[::-1], None, 0, 0, 2)
+        patches[score.small.shape[0] // 2 :] = 0
+        on_tiles = cv2.resize(patches, score.sharp.shape[::-1], interpolation=cv2.INTER_AREA)
+        camera.scores[name] = replace(
+            score, small=np.clip(score.small * np.exp(0.06 * patches), 0, 255).astype(np.uint8),
+            luma=np.clip(score.luma * np.exp(0.06 * on_tiles), 0, 1), sharp=score.sharp * np.exp(0.2 * on_tiles),
+        )
+
+
+@pytest.mark.parametrize("says", ["no focus distance", "nothing"])
+def test_clouds_that_change_are_no_change_of_focus(says: str) -> None:
+    camera = Camera(**SAYS[says])
+    for _ in range(6):
+        camera.shoot(Look(9), "burst", idle_s=1.2)
+    clouded(camera, 1)
+    assert kinds(grouped(camera)) == ["burst"]
+    stack = Camera(**SAYS[says])
+    stack.stack(Look(9), FOCUS, "stack")
+    clouded(stack, 2)
+    assert kinds(grouped(stack)) == ["stack"]
+
+
+def test_a_panorama_turned_the_other_way_is_a_take_of_the_same_scene() -> None:
+    camera = Camera()
+    for views in ((0.2, 0.85, 1.5, 2.15), (2.1, 1.5, 0.9, 0.3)):
+        for x in views:
+            camera.shoot(Look(10, x=x), str(views), idle_s=4)
+        camera.wait(90)
+    grouping = grouped(camera)
+    assert [(s.kind, s.scene, s.take) for s in grouping.top_level()] == [("panorama", 1, 1), ("panorama", 1, 2)]
+
+
+def test_a_second_row_makes_a_panorama_another_scene_than_one_row_of_it() -> None:
+    camera = Camera()
+    rows = [(0.2, 0.2), (0.85, 0.2), (1.5, 0.2), (1.5, 0.75), (0.85, 0.75), (0.2, 0.75)]
+    for x, y in rows:
+        camera.shoot(Look(11, x=x, y=y), "two rows", idle_s=4)
+    camera.wait(90)
+    for x in (0.2, 0.85):
+        camera.shoot(Look(11, x=x, y=0.75), "part of one", idle_s=4)
+    grouping = grouped(camera)
+    assert [(s.kind, len(s.frames)) for s in grouping.top_level()] == [("panorama", 6), ("panorama", 2)]
+    assert [s.scene for s in grouping.top_level()] == [1, 2]

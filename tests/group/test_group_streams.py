@@ -5,8 +5,10 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+import pytest
+
 from group.light_shoots import FOCUS, Camera, Look
-from windstill.group import group_frames
+from windstill.group import Overrides, group_frames
 from windstill.group.order import natural_key, streams
 from windstill.records import CameraData, Frame, Grouping, SequenceMark, ShootFile
 from windstill.settings import GroupSettings
@@ -107,17 +109,64 @@ def test_written_sequences_part_takes_that_nothing_else_parts() -> None:
     assert kinds(group_frames(_marked(camera, stale), camera.scores, GroupSettings())) == [("burst", 3), ("burst", 3)]
 
 
-def test_frames_near_a_boundary_are_marked() -> None:
+@pytest.mark.parametrize(("pause_s", "sets"), [(6, 1), (9, 2)])
+def test_frames_near_a_boundary_are_marked_on_both_sides_of_the_decision(pause_s: float, sets: int) -> None:
     camera = Camera(focus_written=False)
     camera.stack(Look(66), FOCUS[:3], "stack")
-    camera.wait(9)
+    camera.wait(pause_s)
     camera.stack(Look(66), FOCUS[3:], "stack")
-    sure = Camera()
-    sure.stack(Look(66), FOCUS, "stack")
-    doubtful = group_frames(camera.frames, camera.scores, GroupSettings())
-    plain = group_frames(sure.frames, sure.scores, GroupSettings())
-    assert any(p.near_boundary for p in doubtful.placements.values())
-    assert not any(p.near_boundary for p in plain.placements.values())
+    grouping = group_frames(camera.frames, camera.scores, GroupSettings())
+    assert len(kinds(grouping)) == sets
+    marked = [name for name, place in grouping.placements.items() if place.near_boundary]
+    assert sorted(marked) == [camera.frames[2].name, camera.frames[3].name]
+    assert {n for s in grouping.sets for n in s.doubtful} == set(marked)
+
+
+@pytest.mark.parametrize("pause_s", [0, 25])
+def test_what_is_plain_is_not_marked(pause_s: float) -> None:
+    camera = Camera()
+    camera.stack(Look(66), FOCUS, "stack")
+    camera.wait(pause_s)
+    camera.stack(Look(66), FOCUS, "again")
+    grouping = group_frames(camera.frames, camera.scores, GroupSettings())
+    assert kinds(grouping) == [("stack", 6), ("stack", 6)]
+    assert not any(p.near_boundary for p in grouping.placements.values())
+
+
+def test_a_cut_of_the_photographer_s_own_is_no_doubt() -> None:
+    camera = Camera()
+    camera.stack(Look(66), FOCUS, "stack")
+    overrides = Overrides(splits=(camera.frames[3].name,))
+    grouping = group_frames(camera.frames, camera.scores, GroupSettings(), overrides)
+    assert kinds(grouping) == [("stack", 3), ("stack", 3)]
+    assert not any(p.near_boundary for p in grouping.placements.values())
+
+
+def test_a_rhythm_ends_with_the_walk_to_the_next_place() -> None:
+    """A stack refocused by hand is no less one because bursts were fired before and after it elsewhere."""
+    camera = Camera(focus_written=False)
+    for look in (Look(67), Look(68)):
+        for _ in range(5):
+            camera.shoot(look, idle_s=0.3)
+        camera.wait(200)
+        if look == Look(67):
+            camera.stack(Look(66), FOCUS[:3], "stack", idle_s=9)
+            camera.wait(200)
+    assert kinds(group_frames(camera.frames, camera.scores, GroupSettings())) == [
+        ("burst", 5), ("stack", 3), ("burst", 5)
+    ]
+
+
+def test_an_iso_at_exif_s_limit_may_be_any_above_it() -> None:
+    """PhotographicSensitivity is a SHORT, capped at 65535 (Exif 2.32): twice the cap is no equal exposure."""
+    camera = Camera()
+    camera.bracket(Look(69), (-1, 0, 1), "bracket")
+    iso = (51200.0, 65535.0, 65535.0)
+    frames = [
+        replace(f, camera=replace(f.camera, iso=value, exposure_s=1 / 60))
+        for f, value in zip(camera.frames, iso, strict=True)
+    ]
+    assert kinds(group_frames(frames, camera.scores, GroupSettings())) == [("bracket", 3)]
 
 
 def test_files_that_name_no_body_keep_time_order_and_take_untimed_ones_in_by_name() -> None:

@@ -28,6 +28,7 @@ _FINE_SIGMA_PX = 1.0
 _COARSE_BOX_PX = (11, 11)
 _SEARCH_SIGMA_PX = 2.5
 _ALONG_ROW_PX = 41
+_LIGHT_BOX_PX = (5, 5)
 # A moving branch differs by more than this and must not pull the registration.
 _OUTLIER = 0.8
 # Full-frame diagonal of the 35 mm format, millimetres.
@@ -65,6 +66,7 @@ class Picture:
     _others: tuple[Picture, ...] | None = None
     _slopes: tuple[FloatMap, FloatMap] | None = None
     _blurred: Picture | None = None
+    _half: Picture | None = None
     _normals: dict[int, tuple[FloatMap, FloatMap]] = dc_field(default_factory=dict)
 
     def slopes(self) -> tuple[FloatMap, FloatMap]:
@@ -88,8 +90,7 @@ class Picture:
         """
         if margin not in self._normals:
             slope_x, slope_y = self.slopes()
-            height, width = self.field.shape
-            inner = (slice(margin, height - margin), slice(margin, width - margin))
+            inner = _sampled(self.field.shape, margin)
             gx, gy, (x, y) = slope_x[inner], slope_y[inner], (p[inner] for p in _from_centre(self.field.shape))
             stacked = np.empty((4, *gx.shape), np.float32)
             stacked[0], stacked[1] = gx, gy
@@ -110,6 +111,15 @@ class Picture:
             self._blurred = Picture(self.luma, field, _dot(field, field) / field.size, self.scale)
         return self._blurred
 
+    def half(self) -> Picture:
+        """The same at half the size, on which a search takes a quarter of the time, kept."""
+        if self._half is None:
+            size = (self.luma.shape[1] // 2, self.luma.shape[0] // 2)
+            luma = cv2.resize(self.luma, size, interpolation=cv2.INTER_AREA)
+            field = cv2.resize(self.field, size, interpolation=cv2.INTER_AREA)
+            self._half = Picture(luma, field, _dot(field, field) / field.size, self.scale / 2)
+        return self._half
+
     def spectrum(self, shape: tuple[int, int]) -> NDArray[np.complex64]:
         """Zero-padded transform of the field, kept."""
         if shape not in self._spectra:
@@ -120,7 +130,7 @@ class Picture:
         """Let go of everything that can be worked out again."""
         self._spectra.clear()
         self._normals.clear()
-        self._slopes = self._blurred = self._others = None
+        self._slopes = self._blurred = self._half = self._others = None
 
     def others(self) -> tuple[Picture, ...]:
         """The other projections, kept."""
@@ -153,7 +163,7 @@ class ContentLink:
         Root mean product of both energies there: how much there was to compare, 0..1.
     ev : float or None
         Brightness of b over a in EV, from pixels clipped in neither (steps of 4 EV read up to a fifth small);
-        ``None`` where too few are.
+        ``None`` where too few are. Where the views could not be brought together, of their medians.
     ev_spread : float
         Interquartile range of that ratio, EV.
     """
@@ -203,8 +213,8 @@ def _projected(
     luma: NDArray[np.uint8], focal_px: float, floor: float, elsewise: tuple[Callable[[], Picture], ...] = ()
 ) -> Picture:
     height, width = luma.shape
-    map_x, map_y, inside = _sphere_maps(width, height, round(focal_px, 1))
-    luma = cv2.remap(luma, map_x, map_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    coarse, fine, inside = _sphere_maps(width, height, round(focal_px, 1))
+    luma = cv2.remap(luma, coarse, fine, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     field = structure(luma, floor) * inside
     return Picture(luma, field, _dot(field, field) / field.size, float(max(height, width)), elsewise)
 
@@ -257,6 +267,8 @@ def compare(a: Picture, b: Picture, settings: GroupSettings) -> ContentLink:
         trial = _agreement(a, b, reached)
         if trial[2] > best[2]:
             fit, best = reached, trial
+    if abs(fit[2]) / (0.5 * a.scale) > settings.breathing_looked_at and best[2] > settings.surely_aligned:
+        fit = _where_light_kept(a, b, fit, settings)
     zoom, turn = -fit[2] / (0.5 * a.scale), math.degrees(fit[3] / (0.5 * a.scale))
     if best[2] < settings.surely_aligned:
         best = _searched(a, b, best, settings)
@@ -279,7 +291,11 @@ def placed_on(a: Picture, b: Picture, settings: GroupSettings) -> ContentLink:
     if math.sqrt(a.energy * b.energy) < settings.min_support:
         return UNKNOWN
     nothing: _Trial = (0.0, 0.0, 0.0, 0.0, 0.0)
-    return _judged(a, b, _searched(a, b, nothing, settings, settings.scene_overlap), settings)
+    rough = _searched(a.half(), b.half(), nothing, settings, settings.scene_overlap)
+    if rough[2] < settings.agreement_needed:
+        return APART
+    fine = _verified(a, b, *_refine(a, b, 2 * rough[0], 2 * rough[1]))
+    return _judged(a, b, fine, settings)
 
 
 def _searched(
@@ -341,7 +357,7 @@ def _judged(a: Picture, b: Picture, trial: _Trial, settings: GroupSettings) -> C
     if odds < 0:
         # A view of little but sky does not disagree with anything.
         odds *= min(support / settings.surely_support, 1.0)
-        return ContentLink("other", odds, shift_x, shift_y, 0.0, agreement, support, None, 0.0)
+        return ContentLink("other", odds, shift_x, shift_y, 0.0, agreement, support, _middles_apart(a, b), 0.0)
     view: View = "same" if max(abs(shift_x), abs(shift_y)) <= settings.reframe_max else "overlap"
     return ContentLink(view, odds, shift_x, shift_y, overlap, agreement, support, ev, spread)
 
@@ -380,13 +396,9 @@ def _fitted(a: Picture, b: Picture, start: _Fit = (0.0, 0.0, 0.0, 0.0), steps: i
     height, width = a.field.shape
     for _ in range(steps):
         # Margins in steps, so that what depends on a alone can be kept.
-        margin = 4 * min(1 + int(np.abs(fit).sum() / 4), min(height, width) // 16)
-        inner = (slice(margin, height - margin), slice(margin, width - margin))
-        rest = cv2.subtract(_warped(b.field, fit)[inner], a.field[inner])
-        np.minimum(rest, _OUTLIER, out=rest)
-        np.maximum(rest, -_OUTLIER, out=rest)
+        margin = min(4 + 8 * int((np.abs(fit).sum() + 4) / 8), min(height, width) // 4)
         columns, solver = a.normal(margin)
-        step = solver @ (columns @ rest.ravel())
+        step = solver @ (columns @ _rest(a, b, fit, margin).ravel())
         length = float(np.abs(step).max())
         fit += step if length <= 3 else step * (3 / length)
         if length < 0.01:
@@ -396,13 +408,55 @@ def _fitted(a: Picture, b: Picture, start: _Fit = (0.0, 0.0, 0.0, 0.0), steps: i
     return float(fit[0]), float(fit[1]), float(fit[2]), float(fit[3])
 
 
-def _warped(plane: FloatMap, fit: NDArray[np.float64]) -> FloatMap:
-    """b resampled onto a's pixels."""
+def _sampled(shape: tuple[int, ...], margin: int) -> tuple[slice, slice]:
+    """The pixels a fit looks at: within a margin, every other row; what lies between says nearly the same."""
+    return slice(margin, shape[0] - margin, 2), slice(margin, shape[1] - margin)
+
+
+def _rest(a: Picture, b: Picture, fit: NDArray[np.float64], margin: int) -> FloatMap:
+    """What b, moved onto a, differs by at those pixels, outliers held."""
+    rows, cols = _sampled(a.field.shape, margin)
+    moved = _warped(b.field, fit, rows.step)[margin // 2 : (rows.stop + 1) // 2, cols]
+    rest: FloatMap = cv2.subtract(moved, a.field[rows, cols])
+    np.minimum(rest, _OUTLIER, out=rest)
+    np.maximum(rest, -_OUTLIER, out=rest)
+    return rest
+
+
+def _where_light_kept(a: Picture, b: Picture, fit: _Fit, settings: GroupSettings) -> _Fit:
+    """The fit once more where the picture kept its brightness: clouds that change pull the scale their way.
+
+    Where exposure changed, tones say nothing of that; then, and where hardly anything kept, the fit stays.
+    """
+    margin = 4
+    inner = _sampled(a.field.shape, margin)
+    moved = _warped(b.luma.astype(np.float32), np.array(fit))
+    light = [np.log2(cv2.blur(p, _LIGHT_BOX_PX)[inner] + 1) for p in (a.luma.astype(np.float32), moved)]
+    change = light[1] - light[0]
+    common = float(np.median(change))
+    same = (np.abs(change - np.float32(common)) < settings.focus_light_kept).astype(np.uint8)
+    # What changed also changes the contrast that structure around it is measured by.
+    kept = cv2.erode(same, np.ones(_COARSE_BOX_PX, np.uint8)).ravel() > 0
+    if abs(common) > settings.ev_same or not settings.breathing_kept_share < kept.mean() < 1:
+        return fit
+    columns = a.normal(margin)[0][:, kept]
+    solver = np.linalg.inv(columns @ columns.T + np.float32(1e-6) * np.eye(4, dtype=np.float32))
+    again = np.array(fit, np.float64)
+    for _ in range(2):
+        again += solver @ (columns @ _rest(a, b, again, margin).ravel()[kept])
+    return float(again[0]), float(again[1]), float(again[2]), float(again[3])
+
+
+def _warped(plane: FloatMap, fit: NDArray[np.float64], every: int = 1) -> FloatMap:
+    """b resampled onto a's pixels, of which only every so manieth row is made."""
     height, width = plane.shape
     dx, dy, s, r = fit / (1.0, 1.0, 0.5 * max(height, width), 0.5 * max(height, width))
     cx, cy = (width - 1) / 2, (height - 1) / 2
-    matrix = np.array([[1 - s, r, s * cx - r * cy - dx], [-r, 1 - s, s * cy + r * cx - dy]], np.float64)
-    warped: FloatMap = cv2.warpAffine(plane, matrix, (width, height), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+    matrix = np.array(
+        [[1 - s, r * every, s * cx - r * cy - dx], [-r, (1 - s) * every, s * cy + r * cx - dy]], np.float64
+    )
+    size = (width, -(-height // every))
+    warped: FloatMap = cv2.warpAffine(plane, matrix, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
     return warped
 
 
@@ -501,6 +555,12 @@ def _lattice(height: int, width: int, least: float) -> tuple[FloatMap, tuple[int
     return weight, shape
 
 
+def _middles_apart(a: Picture, b: Picture) -> float:
+    """Median brightness of b over a in EV: all that can be said of pictures that cannot be laid on each other."""
+    low, high = (float(_LOG2_LINEAR[int(np.median(p.luma[::2, ::2]))]) for p in (a, b))
+    return high - low
+
+
 def log2_ratio(la: NDArray[np.uint8], lb: NDArray[np.uint8], least: float) -> tuple[float | None, float]:
     """Median and interquartile range of b over a in EV, where both are neither black nor white.
 
@@ -530,8 +590,13 @@ def _focal_px(camera: CameraData, score: FrameScore, long_px: int) -> float | No
 
 
 @lru_cache(maxsize=64)
-def _sphere_maps(width: int, height: int, focal_px: float) -> tuple[FloatMap, FloatMap, FloatMap]:
-    """Where each pixel of the spherical picture lies in the flat one (equirectangular, same width), and whether."""
+def _sphere_maps(
+    width: int, height: int, focal_px: float
+) -> tuple[NDArray[np.int16], NDArray[np.uint16], FloatMap]:
+    """Where each pixel of the spherical picture lies in the flat one (equirectangular, same width), and whether.
+
+    The first two are OpenCV's fixed-point maps.
+    """
     cx, cy = (width - 1) / 2, (height - 1) / 2
     theta = (np.arange(width) - cx) / focal_px
     phi = (np.arange(height) - cy) / focal_px
@@ -542,7 +607,8 @@ def _sphere_maps(width: int, height: int, focal_px: float) -> tuple[FloatMap, Fl
     y = focal_px * np.tan(phi) / np.cos(theta) + cy
     inside = ((x >= 0) & (x <= width - 1) & (y >= 0) & (y <= height - 1)).astype(np.float32)
     inside = cv2.erode(inside, np.ones((3, 3), np.uint8), borderType=cv2.BORDER_CONSTANT, borderValue=1.0)
-    return x.astype(np.float32), y.astype(np.float32), inside
+    coarse, fine = cv2.convertMaps(x.astype(np.float32), y.astype(np.float32), cv2.CV_16SC2)
+    return coarse, fine, inside
 
 
 def _reshaped(picture: Picture, shape: tuple[int, ...]) -> Picture:

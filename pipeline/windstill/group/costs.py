@@ -50,7 +50,7 @@ def step_costs(link: Link, settings: GroupSettings, level: int) -> StepCosts:
         held_focus = max(settings.blinded_share * held_focus, breathing_odds(link, settings) or 0.0)
         if link.aperture_changed:
             held_focus = 0.0
-    repeat_ev = even_exposure_cost(step, settings)
+    repeat_ev = even_exposure_cost(step, link.ev_nominal is not None, settings)
     bracket = shared + same + stepped_exposure_cost(link, settings, level) + held_focus
     # One position photographed twice is cheaper than two stacks.
     stack = shared + same + repeat_ev + min(max(-changed, 0.0), settings.focus_twice_nats)
@@ -112,11 +112,12 @@ def view_costs(link: Link, settings: GroupSettings) -> tuple[float, float]:
     return same + doubt, moved + doubt
 
 
-def even_exposure_cost(step: float | None, settings: GroupSettings) -> float:
-    """Cost of an exposure step where none should be."""
+def even_exposure_cost(step: float | None, written: bool, settings: GroupSettings) -> float:
+    """Cost of an exposure step where none should be; pictures alone also step with the light."""
     if step is None:
         return 0.0
-    return min(settings.uneven_nats_per_ev * max(step - settings.ev_same, 0.0), settings.uneven_cap_nats)
+    same = settings.ev_same if written else settings.ev_same_seen
+    return min(settings.uneven_nats_per_ev * max(step - same, 0.0), settings.uneven_cap_nats)
 
 
 def stepped_exposure_cost(link: Link, settings: GroupSettings, level: int) -> float:
@@ -138,8 +139,9 @@ def stepped_exposure_cost(link: Link, settings: GroupSettings, level: int) -> fl
 def focus_odds(link: Link, settings: GroupSettings) -> float:
     """Log odds that focus changed: positive for, negative against, nats.
 
-    Written focus decides where there is any. Pictures speak in three ways: sharpness gained here and lost there;
-    sharpness changed alike over whole neighbourhoods; and, from a tripod, the picture's scale (focus breathing).
+    Written focus decides where there is any. Pictures speak in four ways: sharpness gained here and lost there;
+    sharpness changed alike over whole neighbourhoods; sharpness spread otherwise over the picture, by more than an
+    exposure step can do; and, from a tripod, the picture's scale (focus breathing).
     """
     voices: list[float] = []
     if link.focus.comparable >= settings.focus_min_area:
@@ -153,6 +155,9 @@ def focus_odds(link: Link, settings: GroupSettings) -> float:
                 alike *= max(1 - link.content.shift / settings.focus_coherent_shift, 0)
                 alike *= 1 - abs(link.ev or 0.0) / settings.focus_blind_ev
             voices.append(alike)
+            if link.content.view == "same":
+                apart = math.log2(max(link.focus.distance, 0.01) / settings.focus_apart)
+                voices.append(settings.focus_apart_nats * max(apart, 0.0))
     breathing = breathing_odds(link, settings)
     if breathing is not None:
         voices.append(breathing)

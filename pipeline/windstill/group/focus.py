@@ -25,6 +25,8 @@ class SharpMap:
         Share of the cell that is textured, neither black nor burnt out, 0..1.
     log2 : float32 array (rows, cols)
         log2 of `sharp`, floored where it means nothing.
+    light : float32 array (rows, cols)
+        log2 of the cell's mean displayed brightness.
     strongest : float
         Ninetieth percentile of `sharp`.
     """
@@ -32,6 +34,7 @@ class SharpMap:
     sharp: FloatMap
     usable: FloatMap
     log2: FloatMap
+    light: FloatMap
     strongest: float
 
 
@@ -76,7 +79,8 @@ def sharp_map(score: FrameScore, settings: GroupSettings) -> SharpMap:
     solid = share > 0.3
     strongest = _quantile(sharp[solid], 0.9) if solid.any() else 0.0
     floor = settings.focus_floor * max(strongest, 1e-4)
-    return SharpMap(sharp, share, np.log2(sharp + np.float32(floor)), strongest)
+    light = np.log2(np.maximum(cv2.resize(score.luma, size, interpolation=cv2.INTER_AREA), np.float32(1 / 255)))
+    return SharpMap(sharp, share, np.log2(sharp + np.float32(floor)), light, strongest)
 
 
 def _quantile(values: FloatMap, share: float) -> float:
@@ -111,12 +115,17 @@ def compare_focus(
     gained = np.count_nonzero(inside > settings.focus_step) / count
     lost = np.count_nonzero(inside < -settings.focus_step) / count
     distance = float(np.minimum(np.abs(inside - common), 2.0).sum()) / count
-    coherent = _coherent(ratio - np.float32(common), solid.astype(np.float32), settings)
+    lit = b.light[in_b] - a.light[in_a]
+    # Defocus spreads light but keeps its mean: where that changed, something else did (clouds, water, leaves).
+    change = np.abs(lit - np.float32(_quantile(lit[solid], 0.5)))
+    # Noise changes it too: three times its deviation, taken from the third that changed least.
+    kept = change < max(settings.focus_light_kept, 3 * _quantile(change[solid], 0.3) / 0.385)
+    coherent = _coherent(ratio - np.float32(common), (solid & kept).astype(np.float32), settings) / count
     return FocusLink(gained, lost, distance, common, coherent, comparable)
 
 
-def _coherent(ratio: FloatMap, solid: FloatMap, settings: GroupSettings) -> float:
-    """Share of cells whose surroundings' mean change is beyond what their cell-to-cell scatter gives by chance.
+def _coherent(ratio: FloatMap, solid: FloatMap, settings: GroupSettings) -> int:
+    """Number of cells whose surroundings' mean change is beyond what their cell-to-cell scatter gives by chance.
 
     Defocus changes neighbouring cells alike; noise does not.
     """
@@ -129,8 +138,7 @@ def _coherent(ratio: FloatMap, solid: FloatMap, settings: GroupSettings) -> floa
     count = cv2.boxFilter(solid, -1, (5, 5), normalize=False)
     mean = cv2.boxFilter(ratio, -1, (5, 5), normalize=False) / np.maximum(count, 1)
     beyond = np.maximum(3.5 * max(scatter, 0.01) / np.sqrt(np.maximum(count, 1)), settings.focus_coherent_step)
-    cells = np.count_nonzero(inside)
-    return np.count_nonzero((np.abs(mean) > beyond) & inside) / cells if cells else 0.0
+    return int(np.count_nonzero((np.abs(mean) > beyond) & inside))
 
 
 def _overlap(shape: tuple[int, int], dx: float, dy: float) -> tuple[tuple[slice, slice], tuple[slice, slice]]:

@@ -82,7 +82,7 @@ def _emit(
         )
     )
     if not node.is_set:
-        placements[names[0]] = Placement(names[0], set_id)
+        placements[names[0]] = Placement(names[0], set_id, near_boundary=bool(doubt))
         return
     index = _INDEX_OF_KIND.get(node.kind)
     for number, child in enumerate(node.children, start=1):

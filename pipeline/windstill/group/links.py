@@ -6,6 +6,7 @@ import math
 from collections import OrderedDict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from statistics import median
 
 import cv2
 import numpy as np
@@ -17,6 +18,9 @@ from windstill.group.focus import FocusLink, SharpMap
 from windstill.group.order import Shot, counter_of
 from windstill.records import CameraData, FrameScore
 from windstill.settings.group import GroupSettings
+
+# PhotographicSensitivity is a SHORT (Exif 2.32, tag 0x8827).
+_ISO_CAP = 65535
 
 
 @dataclass(frozen=True, slots=True)
@@ -180,9 +184,12 @@ class Gallery:
 def level_ev(camera: CameraData) -> float | None:
     """Recorded level log2(S t / (100 N^2)); parts no frame of the body knows count as constant.
 
-    A fully manual lens writes no aperture, a scan no ISO: what is left still gives steps.
+    A fully manual lens writes no aperture, a scan no ISO: what is left still gives steps. An ISO at the most that
+    Exif can hold may be any above it.
     """
     if camera.exposure_s is None or camera.exposure_s <= 0:
+        return None
+    if camera.iso is not None and camera.iso >= _ISO_CAP:
         return None
     level = math.log2(camera.exposure_s)
     if camera.iso:
@@ -215,9 +222,10 @@ def believed_ev(nominal: float | None, link: ContentLink, settings: GroupSetting
     Where the light falls and the shutter follows, the nominal step leaves the picture as bright as it was: no
     step of a bracket. Where camera data are silent, only the picture speaks.
     """
-    seen = link.ev if link.view in ("same", "overlap") else None
     if nominal is None:
-        return seen
+        # Of frames hardly to be compared, one may be black or white: then brightness is what tells.
+        return link.ev if link.odds > -settings.lookback_odds else None
+    seen = link.ev if link.view in ("same", "overlap") else None
     if seen is None:
         return nominal
     if abs(nominal) >= settings.ev_same and abs(nominal) <= settings.drift_max_ev:
@@ -402,12 +410,17 @@ def _with_surroundings(
     reach = settings.surroundings
     shifts = np.full(max(count - 1, 0), np.nan)
     idles = np.full(max(count - 1, 0), np.nan)
+    turns = np.zeros(max(count - 1, 0), np.bool_)
+    walks = np.zeros(max(count - 1, 0), np.intp)
     for k in range(count - 1):
         link = found[k, k + 1]
+        walks[k] = link.idle_s is not None and link.idle_s > settings.gap_s
+        turns[k] = link.content.view == "overlap"
         if link.content.view == "same":
             shifts[k] = link.content.shift
         if link.idle_s is not None and link.content.view != "other":
             idles[k] = link.idle_s
+    stretch = 2 * np.cumsum(walks) - walks
     sureness = _steady(np.array([zoom_sureness(found[k, k + 1].content, settings) for k in range(count - 1)]))
     result: dict[tuple[int, int], Link] = {}
     for (i, j), link in found.items():
@@ -416,20 +429,36 @@ def _with_surroundings(
         usual_shift = _median(shifts[low:high], settings.shift_floor)
         rhythm = 1.0
         if link.idle_s is not None:
-            rhythm = (link.idle_s + 0.5) / (_median(idles[low:high], 0.0) + 0.5)
+            # Turning the head takes its own time: views keep the rhythm of views. A walk ends all rhythm, and a pause
+            # on its own keeps none.
+            turned = link.content.view != "same" and bool(turns[max(i - 1, 0) : j + 1].any())
+            near = (turns[low:high] == turned) & (stretch[low:high] == stretch[i])
+            others = idles[low:high][near & (np.arange(low, high) != i)]
+            known = others[~np.isnan(others)]
+            rhythm = settings.rhythm_kept
+            if known.size:
+                rhythm = rhythm_of(link.idle_s, _median(np.append(known, link.idle_s), 0.0), settings)
         reframe = link.content.shift / max(usual_shift, settings.shift_floor)
         result[i, j] = replace(link, rhythm=rhythm, reframe=reframe, zoom_sureness=zoom)
     return result
 
 
+def rhythm_of(idle_s: float, usual_s: float, settings: GroupSettings) -> float:
+    """A pause over the usual one, both taken as longer by what pauses vary of themselves."""
+    return (idle_s + settings.rhythm_jitter_s) / (usual_s + settings.rhythm_jitter_s)
+
+
 def zoom_sureness(seen: ContentLink, settings: GroupSettings) -> float:
-    """Change of scale over what registration alone may feign; ``nan`` where the camera was not still."""
-    if seen.view != "same" or seen.shift > settings.still_shift or abs(seen.turn_deg) > settings.still_turn_deg:
+    """Change of scale over what registration alone may feign; ``nan`` where the camera was not still enough to say."""
+    if seen.view != "same":
         return math.nan
+    still = seen.shift <= settings.still_shift and abs(seen.turn_deg) <= settings.still_turn_deg
     # What does not match (clipping, wind) may pull the scale, and so does a head that gives.
     moved = math.hypot(seen.shift, math.radians(seen.turn_deg))
-    doubt = settings.breathing_unsure * (1 - seen.agreement) + settings.breathing_moved * moved
-    return seen.zoom / (settings.breathing_zoom + doubt)
+    doubt = settings.breathing_unsure * (1 - seen.agreement)
+    doubt += (settings.breathing_moved if still else settings.breathing_loose) * moved
+    sureness = seen.zoom / (settings.breathing_zoom + doubt)
+    return sureness if still or abs(sureness) > 1 else math.nan
 
 
 def _steady(single: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -440,7 +469,7 @@ def _steady(single: NDArray[np.float64]) -> NDArray[np.float64]:
     beside them lends them nothing.
     """
     best = single.copy()
-    for length in (2, 3):
+    for length in range(2, 6):
         if len(single) < length:
             break
         runs = np.lib.stride_tricks.sliding_window_view(single, length)
@@ -451,9 +480,9 @@ def _steady(single: NDArray[np.float64]) -> NDArray[np.float64]:
     return best
 
 
-def _median(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]], default: float) -> float:
-    known = values[~np.isnan(values)]
-    return float(np.median(known)) if known.size else default
+def _median(values: NDArray[np.float64], default: float) -> float:
+    known = [v for v in values.tolist() if v == v]
+    return median(known) if known else default
 
 
 def _name_evidence(shots: Sequence[Shot]) -> list[float]:

@@ -31,7 +31,7 @@ def with_returns(gallery: Gallery, stands: Sequence[int], links: Mapping[tuple[i
     settings = gallery.settings
     result = dict(links)
     segments = [0]  # which unbroken stretch of one view each thing is in
-    levels = [0.0]  # recorded level along the stretch, EV
+    levels = [_level(gallery, stands, 0, 0.0, Link()) if stands else 0.0]  # recorded level along the stretch, EV
     zooms = [0.0]  # scale along the stretch, log
     first = 0  # where the present run of work began
     chain = 0  # where the present chain of views that meet began
@@ -51,9 +51,15 @@ def with_returns(gallery: Gallery, stands: Sequence[int], links: Mapping[tuple[i
             result[j - 1, j] = replace(link, focus_return=strength, focus_back=place)
             continue
         turn = view_turn(link)
+        doubtful = link.content.view == "overlap" and link.content.odds < settings.lookback_odds
         # Only where views already step on can one go back or begin a row.
-        if heading and (link.content.view == "other" or (turn and turn != heading)):
+        if heading and (link.content.view == "other" or doubtful or (turn and turn != heading)):
             place, row = _view_return(gallery, stands, j, chain, segments, settings)
+            if doubtful and place >= 0:
+                # A view seen before is not the next one, however evenly it seems to step on.
+                seen = replace(link.content, view="other", odds=-settings.step_odds, overlap=0.0)
+                link, turn = replace(link, content=seen), ""
+            row = row or _row_ahead(gallery, stands, j, chain, links)
             row = row and link.content.view == "other"
             result[j - 1, j] = replace(link, view_return=float(place >= 0), view_back=place, row=row)
             if link.content.view == "other" and not row:
@@ -62,6 +68,22 @@ def with_returns(gallery: Gallery, stands: Sequence[int], links: Mapping[tuple[i
             chain, heading = j, ""
         heading = turn or heading
     return result
+
+
+def _row_ahead(
+    gallery: Gallery, stands: Sequence[int], j: int, first: int, links: Mapping[tuple[int, int], Link]
+) -> bool:
+    """Whether the views that follow j overlap those before it: the first of a row may hold little but sky."""
+    settings = gallery.settings
+    for m in range(j + 1, min(j + 1 + settings.rows_ahead, len(stands))):
+        link = links[m - 1, m]
+        if link.content.view != "overlap" or (link.idle_s is not None and link.idle_s > settings.gap_s):
+            return False
+        for k in range(j - 1, max(first, j - settings.lookback_views) - 1, -1):
+            seen = gallery.compare(stands[k], stands[m])
+            if seen.view in ("same", "overlap") and seen.odds > settings.lookback_odds:
+                return seen.view == "overlap"
+    return False
 
 
 def _level(gallery: Gallery, stands: Sequence[int], j: int, before: float, link: Link) -> float:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from statistics import median
 
 from windstill.group import content, focus
+from windstill.group.costs import IMPOSSIBLE, StepCosts, step_costs
 from windstill.group.focus import FocusLink
 from windstill.group.links import (
     Gallery,
@@ -18,6 +19,7 @@ from windstill.group.links import (
     idle_between,
     level_ev,
     mark_between,
+    rhythm_of,
     zoom_sureness,
 )
 from windstill.group.lookback import with_returns
@@ -30,7 +32,8 @@ from windstill.settings.group import GroupSettings
 class Node:
     """A frame or a set of the stream.
 
-    `frames` are places in the stream; `levels` the recorded levels of `frames` relative to the first, EV.
+    `frames` are places in the stream; `levels` the recorded levels of `frames` relative to the first, EV. `doubtful`
+    are those of `frames` at a cut that could as well have been none.
     """
 
     kind: Kind
@@ -38,6 +41,7 @@ class Node:
     children: tuple[Node, ...] = ()
     levels: tuple[float, ...] = (0.0,)
     links: tuple[Link, ...] = ()
+    doubtful: frozenset[int] = frozenset()
 
     @property
     def is_set(self) -> bool:
@@ -106,7 +110,42 @@ def _joined(
             levels.append(levels[-1] + (link.ev or 0.0))
         frames = tuple(sorted(f for c in children for f in c.frames))
         found.append(Node(piece.kind, frames, children, tuple(levels), inner))
-    return found
+    return _cuts_marked(found, nodes, links, settings, level, walls)
+
+
+def _cuts_marked(
+    found: list[Node], nodes: list[Node], links: dict[tuple[int, int], Link], settings: GroupSettings, level: int,
+    walls: frozenset[int],
+) -> list[Node]:
+    """Mark the frames either side of a cut that going on would have cost hardly more than.
+
+    Brackets are left out: there an exposure that comes again cuts for sure. `walls` are the photographer's own cuts.
+    """
+    place = {node.frames[0]: k for k, node in enumerate(nodes)}
+    marked = list(found)
+    for k in range(1, len(found)):
+        before, after = marked[k - 1], marked[k]
+        kinds = {n.kind for n in (before, after) if n.is_set and n.kind != "single"}
+        j = place[after.frames[0]]
+        if len(kinds) != 1 or j in walls or (j - 1, j) not in links or nodes[j - 1].frames[-1] != before.frames[-1]:
+            continue
+        kind = kinds.pop()
+        step = step_costs(links[j - 1, j], settings, level)
+        going_on = {
+            "stack": step.stack + _back_cost(before, step, settings), "burst": step.burst,
+            "panorama": step.panorama + (step.view_back_cost if step.view_back >= 0 else 0.0),
+        }.get(kind, IMPOSSIBLE)
+        if going_on < settings.set_nats + settings.doubt_nats:
+            marked[k - 1] = replace(before, doubtful=before.doubtful | {before.frames[-1]})
+            marked[k] = replace(after, doubtful=after.doubtful | {after.frames[0]})
+    return marked
+
+
+def _back_cost(before: Node, step: StepCosts, settings: GroupSettings) -> float:
+    """What going on with a stack costs more where focus goes back."""
+    turns = {step_costs(link, settings, 1).focus_turn for link in before.links} - {0}
+    turned = step.focus_turn != 0 and bool(turns) and step.focus_turn not in turns
+    return (step.focus_back_cost if step.focus_back >= 0 else 0.0) + turned * settings.focus_turn_nats
 
 
 def _kinds_within(node: Node) -> frozenset[Kind]:
@@ -146,7 +185,7 @@ def _with_rhythm(
         others = [v for k in range(low, high) if k != i and (v := idles[k]) is not None]
         rhythm = settings.rhythm_kept
         if link.idle_s is not None and others:
-            rhythm = (link.idle_s + 0.5) / (median(others) + 0.5)
+            rhythm = rhythm_of(link.idle_s, median(others), settings)
         result[i, j] = replace(link, rhythm=rhythm)
     return result
 

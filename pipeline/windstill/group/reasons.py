@@ -44,8 +44,8 @@ settings_even = 0.2
 
 
 def doubtful_places(node: Node, settings: GroupSettings) -> set[int]:
-    """Places whose link to the rest of the set costs nearly as much as a cut."""
-    found: set[int] = set()
+    """Places whose link to the rest of the set costs nearly as much as a cut, or to the next set hardly more."""
+    found = set(node.doubtful)
     for link, earlier, later in zip(node.links, node.children, node.children[1:], strict=False):
         cost = getattr(step_costs(link, settings, 1), node.kind)
         if cost > settings.set_nats - settings.doubt_nats:

@@ -7,6 +7,7 @@ from collections import defaultdict
 from dataclasses import dataclass
 
 import numpy as np
+import scipy.fft
 from numpy.typing import NDArray
 
 from windstill.group.content import placed_on
@@ -25,13 +26,21 @@ class Placed:
     take: int
 
 
+# least and greatest shift of a set's views against one of them: x, x, y, y in long sides
+_Span = tuple[float, float, float, float]
+
+
 @dataclass(slots=True)
 class _Top:
+    """A top-level set to be placed. `extent` is one frame's width and height, long sides."""
+
     node: Node
     stream: int
     at_s: tuple[int, float, int]
     shape: str
+    extent: tuple[float, float]
     focal: float | None
+    views: list[tuple[int, _Span]]
     print_: NDArray[np.float32]
 
 
@@ -83,16 +92,19 @@ def _top(gallery: Gallery, node: Node, stream: int) -> _Top:
     camera = first.frame.camera
     shape = "wide" if first.frame.width_px >= first.frame.height_px else "tall"
     at = (0 if first.start_s is not None else 1, first.start_s or 0.0, stream * 10_000_000 + node.frames[0])
-    return _Top(node, stream, at, shape, camera.focal_35mm_mm or camera.focal_mm,
-                _fingerprint(picture.field if picture is not None else None))
+    width, height = (1.0, 1.0) if picture is None else (s / picture.scale for s in picture.luma.shape[::-1])
+    return _Top(
+        node, stream, at, shape, (width, height), camera.focal_35mm_mm or camera.focal_mm, _views(gallery, node),
+        _fingerprint(picture.field if picture is not None else None),
+    )
 
 
 def _fingerprint(structure: NDArray[np.float32] | None) -> NDArray[np.float32]:
     """Magnitudes of the coarse spectrum: unchanged by shift, enough to rank candidates."""
     if structure is None:
         return np.zeros(240, np.float32)
-    spectrum = np.abs(np.fft.rfft2(structure, s=(128, 128)))[np.r_[0:8, -8:0], 1:16]
-    flat = np.log1p(spectrum).ravel().astype(np.float32)
+    spectrum = np.abs(scipy.fft.rfft2(structure, s=(128, 128)))[np.r_[0:8, -8:0], 1:16]
+    flat: NDArray[np.float32] = np.log1p(spectrum).ravel().astype(np.float32)
     flat -= flat.mean()
     norm = float(np.linalg.norm(flat))
     return flat / norm if norm > 0 else flat
@@ -122,41 +134,55 @@ def _one_scene(a: _Top, b: _Top, galleries: list[Gallery], settings: GroupSettin
         return False
     if a.focal and b.focal and abs(math.log(a.focal / b.focal)) > math.log(settings.scene_focal_ratio):
         return False
+    if min(_area(a), _area(b)) < settings.scene_overlap * max(_area(a), _area(b)):
+        return False
     one, two = galleries[a.stream], galleries[b.stream]
-    for view_a, span_a in _views(one, a.node):
-        for view_b, span_b in _views(two, b.node):
-            pa, pb = one.picture(view_a), two.picture(view_b)
-            if pa is None or pb is None:
-                continue
-            seen = placed_on(pa, pb, settings)
-            if seen.overlap >= settings.scene_overlap:
-                height, width = pa.luma.shape
-                frame = (width / pa.scale, height / pa.scale)
-                if _common(span_a, span_b, (seen.shift_x, seen.shift_y), frame) >= settings.scene_overlap:
-                    return True
+    # Where two panoramas share half, the middle of one lies in the other: near one of its views or another.
+    view_a, span_a = a.views[0]
+    for view_b, span_b in b.views[: settings.scene_views]:
+        pa, pb = one.picture(view_a), two.picture(view_b)
+        if pa is None or pb is None:
+            continue
+        seen = placed_on(pa, pb, settings)
+        if seen.overlap < settings.scene_overlap:
+            continue
+        if _common(span_a, span_b, (seen.shift_x, seen.shift_y), a.extent) >= settings.scene_overlap:
+            return True
     return False
 
 
-# least and greatest shift of a set's views against one of them: x, x, y, y in long sides
-_Span = tuple[float, float, float, float]
+def _area(top: _Top) -> float:
+    """What a set shows, long sides squared."""
+    left, right, upper, lower = top.views[0][1]
+    return (right - left + top.extent[0]) * (lower - upper + top.extent[1])
 
 
 def _views(gallery: Gallery, node: Node) -> list[tuple[int, _Span]]:
-    """Frames a set is recognised by, each with how far the set's views reach around it."""
+    """Frames a set is recognised by, from the middle outwards, each with how far the set's views reach around it."""
     if node.kind != "panorama":
         return [(_middle(gallery, node), (0.0, 0.0, 0.0, 0.0))]
+    stands = [_middle(gallery, child) for child in node.children]
+    places = _places(gallery, node, stands)
+    found: list[tuple[int, _Span]] = []
+    for k in sorted(range(len(places)), key=lambda k: abs(k - len(places) // 2)):
+        xs, ys = [x - places[k][0] for x, _ in places], [y - places[k][1] for _, y in places]
+        found.append((stands[k], (min(xs), max(xs), min(ys), max(ys))))
+    return found
+
+
+def _places(gallery: Gallery, node: Node, stands: list[int]) -> list[tuple[float, float]]:
+    """Where each view of a panorama lies against the first, long sides."""
     places = [(0.0, 0.0)]
-    for link in node.links:
-        seen = link.content
-        # Of a row begun away from its neighbour only the other views tell the place.
+    for j, link in enumerate(node.links[: len(stands) - 1], start=1):
+        before, seen = places[-1], link.content
+        if seen.view not in ("same", "overlap"):
+            # A row begun away from its neighbour lies beside another view.
+            trials = ((k, gallery.compare(stands[k], stands[j])) for k in range(j - 2, -1, -1))
+            k, seen = next((t for t in trials if t[1].view in ("same", "overlap")), (j - 1, seen))
+            before = places[k]
         step = (seen.shift_x, seen.shift_y) if seen.view in ("same", "overlap") else (0.0, 0.0)
-        places.append((places[-1][0] + step[0], places[-1][1] + step[1]))
-    found: dict[int, _Span] = {}
-    for k in (0, len(node.children) // 2):
-        x, y = places[k] if k < len(places) else places[0]
-        xs, ys = [p - x for p, _ in places], [q - y for _, q in places]
-        found[_middle(gallery, node.children[k])] = (min(xs), max(xs), min(ys), max(ys))
-    return list(found.items())
+        places.append((before[0] + step[0], before[1] + step[1]))
+    return places
 
 
 def _common(a: _Span, b: _Span, shift: tuple[float, float], frame: tuple[float, float]) -> float:

@@ -105,6 +105,9 @@ class GroupSettings(Section):
         3.0, gt=0, description="Seconds. Pauses well under this are the camera's own (writing, mirror, shutter)."
     )
     pause_nats: float = Field(8.0, ge=0, description="Nats. Cost of a pause of `gap_s` inside a set.")
+    rhythm_jitter_s: float = Field(
+        0.25, gt=0, description="Seconds by which pauses vary of themselves: a finger, a mirror, a full buffer."
+    )
     rhythm_kept: float = Field(
         1.8, ge=1, description="A pause up to this many times the usual one around it keeps the rhythm."
     )
@@ -160,6 +163,17 @@ class GroupSettings(Section):
     focus_coherent_area: float = Field(
         0.12, gt=0, description="Share of the comparable area changed coherently for even odds."
     )
+    focus_apart: float = Field(
+        0.2, gt=0,
+        description="log2. Mean change of sharpness, its common part removed, for even odds: wind, water and noise "
+        "reach 0.1, exposure steps up to 1 EV 0.15, a lens turned from near to far 0.4 and more.",
+    )
+    focus_apart_nats: float = Field(3.0, ge=0, description="Nats per doubling of that.")
+    focus_light_kept: float = Field(
+        0.03, gt=0,
+        description="log2. A cell whose brightness changed by more than the rest of the picture shows another thing: "
+        "clouds change by 0.05 in a second, still ground by 0.005.",
+    )
     focus_coherent_shift: float = Field(
         0.004, gt=0,
         description="Long sides. A reframing of a fifth of a cell moves texture across cells and feigns such changes.",
@@ -171,11 +185,20 @@ class GroupSettings(Section):
     breathing_zoom: float = Field(
         0.0008, gt=0, description="log scale for even odds of a focus change: three times what registration scatters."
     )
+    breathing_looked_at: float = Field(
+        0.0002, gt=0, description="log scale from which on it is measured again where the picture kept its light."
+    )
+    breathing_kept_share: float = Field(
+        0.2, gt=0, lt=1, description="Share of the picture that must have kept its light for that."
+    )
     breathing_unsure: float = Field(
-        0.04, ge=0, description="log scale that a full lack of agreement could feign; clipped skies pull the scale."
+        0.03, ge=0, description="log scale that a full lack of agreement could feign; clipped skies pull the scale."
     )
     breathing_moved: float = Field(
         0.5, ge=0, description="log scale per long side, or radian, by which the camera moved: it also tips to and fro."
+    )
+    breathing_loose: float = Field(
+        2.5, ge=0, description="The same of a camera taken up or held by hand: it may go a good way to and fro."
     )
     breathing_nats: float = Field(4.0, ge=0, description="Nats. The most that a change of scale says for focus.")
     focus_nats: float = Field(2.0, gt=0, description="Nats per doubling of the traded area.")
@@ -203,6 +226,7 @@ class GroupSettings(Section):
     )
     lookback_frames: int = Field(24, ge=2, description="Frames looked back over for a return or a new row.")
     lookback_views: int = Field(8, ge=1, description="Earlier views compared for a return or a new row.")
+    rows_ahead: int = Field(2, ge=0, description="Views after the first of a new row that may prove it one.")
     lookback_odds: float = Field(
         2.0, ge=0, description="Nats. Odds needed there: several views are tried, one may fit by chance."
     )
@@ -251,10 +275,11 @@ class GroupSettings(Section):
     # -- scenes ------------------------------------------------------------------------------------------------
     scene_overlap: float = Field(0.5, gt=0, le=1, description="Share of the picture one scene's sets share.")
     scene_focal_ratio: float = Field(1.15, gt=1, description="Ratio of focal lengths within one scene.")
-    scenes_recent: int = Field(2, ge=0, description="Scenes seen last that every set is compared with.")
+    scene_views: int = Field(9, ge=1, description="Views of a panorama that are compared, from its middle outwards.")
+    scenes_recent: int = Field(3, ge=0, description="Scenes seen last that every set is compared with.")
     scene_likeness: float = Field(
-        0.35, ge=0, lt=1,
+        0.25, ge=0, lt=1,
         description="Correlation of coarse spectra that a scene before the last needs to be compared at all: of one "
-        "scene they reach 0.9 as a rule, of two 0.3.",
+        "scene they reach 0.9 as a rule, of two 0.3, and so do two views that share little over half.",
     )
     scenes_alike: int = Field(2, ge=0, description="Further scenes, by resemblance, that it is compared with.")
