@@ -61,6 +61,15 @@ def test_a_change_of_scale_is_measured(scene: NDArray[np.uint8], zoom: float) ->
     assert between(a, b).zoom == pytest.approx(zoom, abs=0.0008 + 0.05 * abs(zoom))
 
 
+def test_clouds_that_grow_are_no_change_of_scale(scene: NDArray[np.uint8]) -> None:
+    a = cut(scene, 120, 100)
+    matrix = cv2.getRotationMatrix2D((255.5, 60.0), 0, 1.006)
+    grown = cv2.warpAffine(a, matrix, (512, 340), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
+    b = a.copy()
+    b[:110] = np.clip(grown[:110] * 1.1, 0, 255)
+    assert abs(between(a, b).zoom) < 0.0004
+
+
 @pytest.mark.parametrize("ev", [-4.0, -2.0, 2.0, 4.0])
 def test_exposure_changes_neither_the_view_nor_the_shift(scene: NDArray[np.uint8], ev: float) -> None:
     a = cut(scene, 120, 100)
