@@ -14,7 +14,7 @@ from windstill.imaging import decode
 from windstill.records import FrameScore
 from windstill.scan import scan_shoot
 from windstill.score.noise import immerkaer_sigma
-from windstill.score.smear import blind_smear, summarise
+from windstill.score.smear import SmearMaps, blind_smear, summarise
 from windstill.score.tiles import grid_for
 from windstill.settings import Settings
 
@@ -84,3 +84,12 @@ def test_heads_swinging_in_the_wind_are_told_from_the_still_ground(sample_shoot:
 @pytest.mark.parametrize("ending", ["0001", "0003", "0014", "0017"])
 def test_calm_frames_of_the_sample_are_not(sample_shoot: Path, ending: str) -> None:
     assert scored(sample_shoot, ending).frame_smear_px in (None, 0.0)
+
+
+@pytest.mark.parametrize(("still_share", "said"), [(0.5, 0.0), (0.15, None)])
+def test_no_smear_is_only_said_of_a_frame_whose_detail_tells(still_share: float, said: float | None) -> None:
+    """Heads may be smeared that nothing tells of: a strip of crisp ground at the foot does not speak for them."""
+    confidence = np.zeros((60, 80), np.float32)
+    confidence[round(60 * (1 - still_share)) :] = 0.9
+    nothing = np.zeros_like(confidence)
+    assert summarise(SmearMaps(nothing, nothing, confidence), np.ones((60, 80), bool))[0] == said

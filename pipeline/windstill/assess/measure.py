@@ -350,6 +350,7 @@ def _smear(
     worst: tuple[float, str] | None = None
     held = np.full(grid.shape, np.inf, np.float32)
     seen = np.zeros(grid.shape, bool)
+    looked = True
     for index, (name, matrix) in enumerate(zip(order, mappings, strict=True)):
         score = scores[name]
         trusted = score.textured & (score.smear_confidence >= _SMEAR_CONFIDENCE)
@@ -362,6 +363,7 @@ def _smear(
         peak = robust_maximum(length, trusted & used, picture_tiles)
         if peak is not None and (worst is None or peak > worst[0]):
             worst = (peak, name)
+        looked &= score.frame_smear_px is not None
         carried = to_grid_of_a(np.where(used, length, np.inf).astype(np.float32), matrix, score.grid, grid)
         known = np.isfinite(carried)
         held = np.where(known, np.minimum(held, carried), held)
@@ -371,7 +373,7 @@ def _smear(
         for name, relative in ((pair.frame_a, pair.smear_a_px), (pair.frame_b, pair.smear_b_px)):
             if relative is not None and (worst is None or relative > worst[0]):
                 worst = (relative, name)
-    if worst is None:
+    if worst is None or not (worst[0] > 0 or looked):
         return None, None, None
     left = robust_maximum(np.where(seen, held, 0).astype(np.float32), seen, picture_tiles)
     return worst[0], left, worst[1]

@@ -131,10 +131,11 @@ def smear_against_others(pairs: Iterable[PairMeasure]) -> dict[str, tuple[float,
 def longer_smear(
     alone: tuple[float | None, float | None], against: tuple[float, float | None] | None
 ) -> tuple[float | None, float | None]:
-    """The longer of the smear seen in a frame by itself and against a crisper one."""
-    if against is None or (alone[0] or 0.0) > against[0]:
-        return alone
-    return against if against[0] > 0 or alone[0] is None else alone
+    """The longer of the smear seen in a frame by itself and against a crisper one.
+
+    That no other frame is crisper says nothing by itself: all may be smeared alike.
+    """
+    return alone if against is None or (alone[0] or 0.0) >= against[0] else against
 
 
 def frame_notes(review: Review, frame: Frame) -> list[str]:

@@ -119,7 +119,7 @@ def summarise(
     -------
     smear_px : float or None
         Robust maximum: the largest length that edge-connected tiles of two tiles or 0.05 % of the picture,
-        whichever is more, reach or exceed. 0 where tiles are known to be still; None where nothing is known.
+        whichever is more, reach or exceed. 0 where enough tiles are known to be still; None where too few are.
     angle_deg : float or None
         Direction there; None without smear.
     shake_px : float or None
@@ -131,9 +131,9 @@ def summarise(
         return None, None, None
     least = max(2, int(np.ceil(0.0005 * known.size)))
     smear, angle = _robust_maximum(np.where(known, maps.length_px, 0), maps.angle_deg, least)
-    if known.sum() < used.shake_known * usable.sum():
-        return smear, angle, None
-    return smear, angle, _shake(maps, known, used)
+    share = float(known.sum() / usable.sum())
+    shake = _shake(maps, known, used) if share >= used.shake_known else None
+    return (smear if smear > 0 or share >= used.still_known else None), angle, shake
 
 
 def _robust_maximum(length: FloatMap, angle: FloatMap, least_tiles: int) -> tuple[float, float | None]:

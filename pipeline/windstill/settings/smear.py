@@ -107,6 +107,10 @@ class BlindSmearSettings(Section):
     shake_share: float = Field(
         0.7, gt=0.5, le=1, description="Share of known tiles that must move alike for it to be the camera's doing."
     )
+    still_known: float = Field(
+        0.3, gt=0, le=1, description="Share of the textured tiles that must be known to be still before a frame counts "
+        "as not smeared: what lies on the others may be."
+    )
     shake_known: float = Field(
         0.25, gt=0, le=1, description="Share of the textured tiles that must be known before anything is said of shake."
     )
