@@ -268,7 +268,8 @@ def test_takes_aborted_sets_and_strays_are_told_apart(tmp_path: Path) -> None:
     assert [s.aborted for s in top] == [False, False, False, True, False, False]
     assert kinds(lay_out(load_description("odds-and-ends"))) == [
         ("single", 1, 1), ("stack", 4, 4), ("single", 1, 1), ("bracket", 3, 3), ("single", 1, 1), ("bracket", 5, 5),
-    ]
+        ("stack", 4, 4), ("single", 1, 1),
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize("seed", range(6))

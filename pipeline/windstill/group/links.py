@@ -435,7 +435,9 @@ def _with_surroundings(
             near = (turns[low:high] == turned) & (stretch[low:high] == stretch[i])
             others = idles[low:high][near & (np.arange(low, high) != i)]
             known = others[~np.isnan(others)]
-            rhythm = settings.rhythm_kept
+            # But who sets another exposure by hand over the same view takes his time.
+            set_anew = link.content.view == "same" and abs(link.ev_nominal or 0.0) >= settings.ev_set_anew
+            rhythm = 1.0 if set_anew else settings.rhythm_kept
             if known.size:
                 rhythm = rhythm_of(link.idle_s, _median(np.append(known, link.idle_s), 0.0), settings)
         reframe = link.content.shift / max(usual_shift, settings.shift_floor)

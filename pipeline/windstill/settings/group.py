@@ -108,6 +108,9 @@ class GroupSettings(Section):
     rhythm_jitter_s: float = Field(
         0.25, gt=0, description="Seconds by which pauses vary of themselves: a finger, a mirror, a full buffer."
     )
+    ev_set_anew: float = Field(
+        1.0, gt=0, description="EV. A step from which two frames that stand alone were exposed differently on purpose."
+    )
     rhythm_kept: float = Field(
         1.8, ge=1, description="A pause up to this many times the usual one around it keeps the rhythm."
     )
