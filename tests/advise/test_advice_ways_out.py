@@ -26,6 +26,13 @@ def test_a_burst_is_merged_without_the_frame_that_moved() -> None:
     assert "moved" in found.advised.frames["100THRFT/THRF0003"].note
 
 
+def test_a_frame_that_cannot_be_laid_over_the_others_is_not_averaged_with_them() -> None:
+    elsewhere = taken(landscape(840, photograph="flower.jpg"), seed=9)
+    found = shoot(Shot("burst", [*_burst({}, 3), elsewhere]))  # type: ignore[arg-type,list-item]
+    assert found.keep(0) == ["yes", "yes", "yes", "spare"]
+    assert found.advised.frames["100THRFT/THRF0004"].note == "it could not be laid over the others"
+
+
 def test_a_calm_burst_is_merged_whole() -> None:
     found = shoot(Shot("burst", _burst({})))  # type: ignore[arg-type]
     assert found.keep(0) == ["yes"] * 5

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import cv2
 import numpy as np
 import pytest
 from layered_scenes import scored
@@ -25,11 +26,18 @@ K = 50.0**2 / (8.0 * 0.030 * 1000)  # px metres: f^2 / (N pitch) of `camera`, 10
 PLACES = tuple(K / s for s in (0.6, 0.9, 1.8, 50.0))  # 17.4, 11.6, 5.8 and 0.2 px: strips at these distances
 
 
-def _stack(focus_px: tuple[float, ...], written: bool) -> tuple[CoverageMeasure, list[Frame]]:
+def _stack(
+    focus_px: tuple[float, ...], written: bool, noise: float = 0.0
+) -> tuple[CoverageMeasure, list[Frame]]:
+    """A stack at places on the scale of blur; `noise` (8-bit steps) is added coarser than a pixel, as cameras do."""
     frames: list[Frame] = []
     scores: list[FrameScore] = []
     for i, x in enumerate(focus_px):
-        frame, made = scored(f"TEST{i + 1:04d}", at_places(SCENE, PLACES, x, seed=i))
+        luma = at_places(SCENE, PLACES, x, seed=i)
+        if noise:
+            grain = cv2.GaussianBlur(np.random.default_rng(i).normal(0, 1, luma.shape), (0, 0), 0.7)
+            luma = np.clip(luma + noise * grain / grain.std(), 0, 255).astype(np.uint8)
+        frame, made = scored(f"TEST{i + 1:04d}", luma)
         frames.append(replace(frame, camera=camera(focus_m=K / x)) if written else frame)
         scores.append(made.score)
     node = FrameSet("TEST0001~stack", None, 1, 1, "stack", tuple(f.name for f in frames), tuple(f.name for f in frames))
@@ -53,6 +61,30 @@ def test_a_far_end_not_reached_is_found_where_it_is(written: bool) -> None:
     shares = [float(strip.mean()) for strip in np.array_split(cover.gap, 4, axis=1)]
     assert shares[3] > 0.4 and max(shares[:3]) < 0.3 * shares[3]
     assert 100 - cover.coverage_pct == pytest.approx(sum(shares) / 4 * 100, abs=8)  # type: ignore[operator]
+
+
+@pytest.mark.parametrize("written", [True, False])
+def test_coarse_noise_is_not_taken_for_detail_that_no_frame_holds(written: bool) -> None:
+    cover, _ = _stack((17.4, 14.0, 10.5, 7.0, 3.5, 0.2), written, noise=5.0)
+    assert cover.gaps == ()
+    assert cover.coverage_pct is not None and cover.coverage_pct > 95
+
+
+def test_what_two_frames_focused_nearly_alike_leave_out_is_found_by_their_distances() -> None:
+    cover, _ = _stack((6.0, 5.4), True)  # the third strip is sharp, its neighbours keep discs of 5 px and more
+    assert "far" in [g.what for g in cover.found]
+    assert cover.gap is not None
+    shares = [float(strip.mean()) for strip in np.array_split(cover.gap, 4, axis=1)]
+    assert shares[3] > 0.2 and shares[1] > 0.3 and shares[2] < 0.1
+
+
+def test_one_frame_alone_never_holds_more_than_all_do() -> None:
+    for focus in ((17.4, 14.3, 11.2, 8.2), (17.0, 12.0, 6.0, 1.0)):
+        cover, _ = _stack(focus, True)
+        assert cover.coverage_pct is not None and len(cover.alone_pct) == len(focus)
+        assert 5 < max(cover.alone_pct) <= cover.coverage_pct
+    bright = _bracket((1.0, 2.5), SCENE)
+    assert bright.coverage_pct is not None and 5 < max(bright.alone_pct) <= bright.coverage_pct
 
 
 def test_a_far_end_is_told_in_metres_with_the_focus_that_closes_it() -> None:

@@ -168,6 +168,8 @@ def _why_not(name: str, chosen: Chosen) -> str:
         return "the subject moved in it, and others cover its part"
     if name in chosen.smeared:
         return "smeared, and others hold its part better"
+    if name in chosen.unseen:
+        return "it could not be laid over the others"
     return "others hold all it shows"
 
 
@@ -186,7 +188,7 @@ def _advise_set(
     top = node.parent_set is None
     takes = [t for t in grouping.top_level() if top and t.scene == node.scene and t.kind == node.kind]
     chosen = best.get((node.scene, node.kind)) if len(takes) > 1 else None
-    single, single_pct = _single_frame(node, scores)
+    single, single_pct = _single_frame(node, measure, verdict, scores)
     lent: tuple[Borrow, ...] = ()
     if chosen == node.set_id and verdict is not None and verdict.outlook in _TROUBLED:
         others = [t for t in takes if t.set_id != node.set_id]
@@ -231,11 +233,22 @@ def _base_frame(
     return candidates[len(candidates) // 2]
 
 
-def _single_frame(node: FrameSet, scores: Mapping[str, FrameScore]) -> tuple[str | None, float | None]:
-    """The one frame that would serve alone, and how much of the picture it holds sharp."""
+def _single_frame(
+    node: FrameSet, measure: SetMeasure | None, verdict: SetVerdict | None, scores: Mapping[str, FrameScore]
+) -> tuple[str | None, float | None]:
+    """The one frame that would serve alone, and how much it holds, percent.
+
+    Of the same picture as the set's coverage where that is known, and never more; of the whole picture, what it holds
+    sharp, elsewhere.
+    """
     known = [n for n in node.frames if n in scores]
     if len(known) < 2 or node.kind == "panorama":
         return None, None
+    alone = measure.coverage.alone_pct if measure is not None and measure.coverage is not None else ()
+    if measure is not None and len(alone) == len(measure.frames):
+        share, best = max(zip(alone, measure.frames, strict=True), key=lambda held: held[0])
+        whole = verdict.coverage_pct if verdict is not None else None
+        return best, share if whole is None else min(share, whole)
     usable = {n: scores[n].sharp_area_pct - scores[n].clipped_high_pct - scores[n].clipped_low_pct for n in known}
     best = max(known, key=lambda n: (usable[n], -known.index(n)))
     return best, scores[best].sharp_area_pct

@@ -153,8 +153,10 @@ class Speaker:
             without = f"merge without {self._places(advice.left_out)} and " if advice.left_out else ""
             said.append(f"To save this one, {without}retouch {self._sources(advice, '')}.")
         elif advice.single_frame and (advice.single_frame_pct or 0) >= self.settings.sharp_alone_pct:
-            share = f"{advice.single_frame_pct:.0f} % of the picture"
-            said.append(f"Or use {base(advice.single_frame)} alone: it holds {share} sharp.")
+            known = self.measure is not None and self.measure.coverage is not None and self.measure.coverage.alone_pct
+            share = f"{advice.single_frame_pct:.0f} % of {'what has texture' if known else 'the picture'}"
+            how = "exposes {} well" if known and self.node.kind == "bracket" else "holds {} sharp"
+            said.append(f"Or use {base(advice.single_frame)} alone: it {how.format(share)}.")
         return said
 
     # -- again ----------------------------------------------------------------------------------------------------

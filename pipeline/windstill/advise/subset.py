@@ -36,6 +36,8 @@ class Chosen:
         Left out because others hold their part with less smear.
     doubles : tuple of str
         Left out because others serve all they hold.
+    unseen : tuple of str
+        Left out of a burst because they could not be laid over the frame the others agree with.
     moved_px : float
         Largest sway left between neighbours of those kept.
     base : str or None
@@ -46,6 +48,7 @@ class Chosen:
     swayed: tuple[str, ...] = ()
     smeared: tuple[str, ...] = ()
     doubles: tuple[str, ...] = ()
+    unseen: tuple[str, ...] = ()
     moved_px: float = 0.0
     base: str | None = None
 
@@ -81,7 +84,7 @@ def choose(standing: Standing, frames: Mapping[str, Frame], settings: AdviseSett
     smeared = tuple(n for n in spare if _smeared(n, kept, standing.scores, standing.tolerance_px))
     doubles = tuple(n for n in spare if n not in smeared)
     left = max((standing.moved(a, b).largest_px for a, b in itertools.pairwise(kept)), default=0.0)
-    return Chosen(tuple(kept), tuple(swayed), smeared, doubles, left)
+    return Chosen(tuple(kept), tuple(swayed), smeared, doubles, moved_px=left)
 
 
 def _counts(names: Sequence[str], served: Tiles) -> NDArray[np.int32]:
@@ -221,18 +224,25 @@ def _smeared(name: str, kept: Sequence[str], scores: Mapping[str, FrameScore], t
 
 
 def _burst(names: list[str], standing: Standing, settings: AdviseSettings) -> Chosen:
-    """The largest group of frames still against one of them; of equals, that around the stillest."""
+    """The largest group of frames seen to be still against one of them; of equals, that around the stillest.
+
+    Frames that could not be laid over it are no part of the group: averaging them in might double the subject.
+    """
     smeared, sound, bases = _sound(names, standing.measure, standing.scores, settings)
 
+    def seen(base: str) -> list[str]:
+        return [n for n in sound if n == base or standing.moved(base, n).measured > 0]
+
     def still(base: str) -> list[str]:
-        return [n for n in sound if n == base or standing.moved(base, n).largest_px <= standing.tolerance_px]
+        return [n for n in seen(base) if n == base or standing.moved(base, n).largest_px <= standing.tolerance_px]
 
     groups = {base: still(base) for base in bases[:_MANY]}
     base = max(groups, key=lambda b: (len(groups[b]), -bases.index(b)))
-    keep = groups[base]
-    swayed = tuple(n for n in sound if n not in keep)
+    keep, compared = groups[base], seen(base)
+    swayed = tuple(n for n in compared if n not in keep)
+    unseen = tuple(n for n in sound if n not in compared)
     left = max((standing.moved(base, n).largest_px for n in keep if n != base), default=0.0)
-    return Chosen(tuple(keep), swayed, tuple(n for n in smeared if n not in keep), (), left, base)
+    return Chosen(tuple(keep), swayed, tuple(n for n in smeared if n not in keep), (), unseen, left, base)
 
 
 def choose_long_burst(measure: SetMeasure, scores: Mapping[str, FrameScore], settings: AdviseSettings) -> Chosen:

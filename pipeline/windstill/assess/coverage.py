@@ -121,9 +121,10 @@ def stack_coverage(
     )  # fmt: skip
     total = int(subject.sum())
     if found is None:
+        # How far out of focus things are cannot be told: neither that all is sharp, nor that something is not.
         served = subject.astype(np.float32)
         best[~subject] = -1
-        return CoverageMeasure(scores[0].grid, best, served, 100.0 if total else None, (), np.zeros_like(subject))
+        return CoverageMeasure(scores[0].grid, best, served, None, (), np.zeros_like(subject))
     sure = settings.gap_from_share if positions else settings.gap_from_share_unwritten
     uncovered = subject & (found.gap_share > sure)
     # One tile's blur is a noisy figure: a hole counts when its neighbours agree.
@@ -133,7 +134,15 @@ def stack_coverage(
     gaps = _focus_gaps(hole, total, found, frames, numbers, bool(positions), limit, scores[0], settings)
     pct = 100 * (1 - float(hole.sum()) / total) if total else None
     reached = found.reach_share > settings.reach_from_share
-    return CoverageMeasure(scores[0].grid, best, served, pct, tuple(g.phrase for g in gaps), hole, gaps, reached)
+    return CoverageMeasure(
+        scores[0].grid, best, served, pct, tuple(g.phrase for g in gaps), hole, gaps, reached,
+        _alone_pct(reached, subject & ~hole, total),
+    )  # fmt: skip
+
+
+def _alone_pct(held: NDArray[np.bool_], covered: NDArray[np.bool_], total: int) -> tuple[float, ...]:
+    """What each frame covers by itself of what all of them cover, percent of the tiles counted."""
+    return tuple(100 * float((own & covered).sum()) / total for own in held) if total else ()
 
 
 def _noise_gradient(scores: Sequence[FrameScore], to_first: Sequence[Matrix]) -> NDArray[np.float32]:
@@ -350,7 +359,8 @@ def bracket_coverage(
             phrase = f"{share:.0f} % {words}, mostly {place_of(here)}"
             gaps.append(CoverageGap(what, phrase, 0 if what == "bright" else len(scores) - 1, None, share))
     gaps += _missing_steps(levels_ev, settings)
-    return CoverageMeasure(grid, best, served, pct, tuple(g.phrase for g in gaps), hole, tuple(gaps))
+    alone = _alone_pct(stacked > 0, counted & ~hole, total)
+    return CoverageMeasure(grid, best, served, pct, tuple(g.phrase for g in gaps), hole, tuple(gaps), None, alone)
 
 
 def _sky(hole: NDArray[np.bool_]) -> NDArray[np.bool_]:

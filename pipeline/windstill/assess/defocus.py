@@ -22,11 +22,14 @@ _SOFTER = (4.0, 12.0, 40.0)  # the same for things soft by nature, as clouds and
 _SOFT_COST = 1.0  # misfit that softness must spare before it is believed
 _SOFT_COST_KNOWN = 6.0  # the same where distances are written: what fades is then likelier out of reach than soft
 _SPREAD = 0.12  # of one tile's log gradient about the law, in either band
+_SPREAD_NEAR = 0.04  # the same between frames focused alike: the law hardly matters, detail and noise are the same
+_WHOLE_SWEEP_PX = 4.0  # working pixels between the end positions from which it is all of the spread above
 _BANDS_SPREAD = 0.15  # of the two bands against each other: no real texture follows a power law exactly
 _LEFT_NOISE = (1.0, 20.0)  # times the expected noise energy: what may be left of it in the fine band
 _NOISE_BANDS = 93.0  # energy of white noise in the fine band over that in the coarse one
 _BLURRED_BANDS = 1.3  # the same of detail blurred by far more than the pixel: no noise, no less
 _LEAST_BLURRED_PCT = 10.0  # percentile of tiles: so many are blurred in some frame
+_NOISIER = 2.5  # times the same: what a tile may have more of, noise varies that much among places as bright
 _OUTLIER = 6.0  # a squared misfit beyond this says no more: something else is in the tile (a bloom that moved)
 _BEYOND = (0.5, 1, 1.5, 2, 2.5, 3, 4, 5, 6.5, 8, 10, 13, 17, 22, 30, 45, 70)  # working px beyond the end positions
 _STEPS = tuple(float(v) for v in np.geomspace(0.5, 30, 11))  # working px from one position to the next, looked through
@@ -110,7 +113,7 @@ def place_in_focus(
         return None
     frames = sharp.shape[0]
     chosen = np.unique(np.linspace(0, frames - 1, min(frames, _MOST_FRAMES)).round().astype(int))
-    bands = _bands(sharp[chosen], fineness[chosen], noise[chosen])
+    bands = _bands(sharp[chosen], fineness[chosen], noise[chosen], _apart(positions_px))
     change = _change(bands)
     rows, cols = _finest(
         sharp[chosen], fineness[chosen] * (1 - np.minimum(bands.noise_share, 1)), known & (change > _LEAST_CHANGE)
@@ -135,9 +138,9 @@ def place_in_focus(
     places = _places(x, farthest_px, 0.5)
     laws = _laws(own, _SOFT_COST if positions_px is None else _SOFT_COST_KNOWN, *_SOFTER)
     misfits = _misfits(bands.at((slice(None), known)), x, places, laws)
+    by_place = _pooled(misfits, known)
     # Detail that no frame changes is noise, or out of reach of all of them alike: it tells nothing.
-    still = change[known] < misfits.min(axis=0) + _LEAST_CHANGE
-    by_place = _pooled(np.where(still, 0, misfits), known)
+    still = _pooled(change[known][None], known)[0] < by_place.min(axis=0) + _LEAST_CHANGE / _INDEPENDENT
     least = np.abs(places[:, None] - all_x[None]).min(axis=1)
     reached = least <= limit_px
     before = np.where(reached, _REACHED / max(int(reached.sum()), 1), (1 - _REACHED) / max(int((~reached).sum()), 1))
@@ -175,15 +178,22 @@ class _Bands:
         return _Bands(*(getattr(self, f.name)[index] for f in fields(self)))
 
 
-def _bands(sharp: Array, fineness: Array, noise: Array) -> _Bands:
+def _apart(positions_px: Sequence[float] | None) -> float:
+    """How unlike the frames are, 0..1: 1 for a sweep wide enough, or not known to be narrow."""
+    return 1.0 if positions_px is None else min(float(np.ptp(positions_px)) / _WHOLE_SWEEP_PX, 1.0)
+
+
+def _bands(sharp: Array, fineness: Array, noise: Array, apart: float) -> _Bands:
     told = (sharp > 0) & (fineness > 1.02)
+    sharp, fineness, left = _without_noise(sharp, fineness, noise, told, apart)
+    told &= fineness > 1.02
     fine = np.log(np.maximum(sharp, 1e-6))
     coarse = fine - np.log(np.maximum(fineness, 1.0)) / 2
-    left = _left_noise(sharp, fineness, noise, told)
     share = np.where(told, left * (noise / np.maximum(sharp, 1e-6)) ** 2, 1)
-    # Energy left of the noise lifts the logarithm by half its share.
-    fine_weight = np.where(told, 1 / (_SPREAD**2 + (share / 2) ** 2), 0)
-    coarse_weight = np.where(told, 1 / (_SPREAD**2 + (share * fineness / _NOISE_BANDS / 2) ** 2), 0)
+    # Energy left of the noise lifts the logarithm by half its share, and alike in frames that are alike.
+    spread, lift = _SPREAD_NEAR + apart * (_SPREAD - _SPREAD_NEAR), apart * share / 2
+    fine_weight = np.where(told, 1 / (spread**2 + lift**2), 0)
+    coarse_weight = np.where(told, 1 / (spread**2 + (lift * fineness / _NOISE_BANDS) ** 2), 0)
     return _Bands(*(np.asarray(m, np.float32) for m in (fine, coarse, fine_weight, coarse_weight, share)))
 
 
@@ -196,15 +206,23 @@ def _change(bands: _Bands) -> Array:
     return change
 
 
-def _left_noise(sharp: Array, fineness: Array, noise: Array, told: NDArray[np.bool_]) -> float:
-    """Energy in the fine band that is no detail, times the noise expected: cameras and files differ from any model.
+def _without_noise(
+    sharp: Array, fineness: Array, noise: Array, told: NDArray[np.bool_], apart: float
+) -> tuple[Array, Array, float]:
+    """Detail less the noise still in it, and how much of that may be left, times the noise expected.
 
-    Where a tile is blurred most, detail has next to nothing more in the fine band than in the coarse one.
+    Cameras and files differ from any model of their noise, yet a place is as noisy in every frame. Where a tile is
+    blurred most, detail has next to nothing more in the fine band than in the coarse one; what the fine band has beyond
+    that is noise.
     """
     fine = (sharp / np.maximum(noise, 1e-9)) ** 2
-    left = np.where(told, fine * (1 - _BLURRED_BANDS / np.maximum(fineness, 1.0)), np.inf).min(axis=0)
-    left = left[np.isfinite(left)]
-    return float(np.clip(np.percentile(left, _LEAST_BLURRED_PCT), *_LEFT_NOISE)) if left.size else _LEFT_NOISE[0]
+    most = np.where(told, fine * (1 - _BLURRED_BANDS / np.maximum(fineness, 1.0)), np.inf).min(axis=0)
+    known = most[np.isfinite(most)]
+    left = float(np.clip(np.percentile(known, _LEAST_BLURRED_PCT), *_LEFT_NOISE)) if known.size else _LEFT_NOISE[0]
+    grain = apart * np.clip(most, 0, _NOISIER * left)
+    clean = np.maximum(fine - grain, 0)
+    coarse = np.maximum(fine / np.maximum(fineness, 1.0) - grain / _NOISE_BANDS, 1e-9)
+    return np.sqrt(clean) * noise, clean / coarse, left
 
 
 def _finest(
