@@ -20,6 +20,8 @@ MEASURED = 0.5
 CRISP_PX = 3.0
 """Pixels at 6000 px width. Smear up to which a thing counts as crisp."""
 STILL_PX, FALSE_ALARM_PX = 1.0, 3.0
+TIE_PX = 0.5
+"""Pixels. Takes whose true sway differs by less are equally good."""
 MAGNITUDES = ((0.0, 1.0), (1.0, 3.0), (3.0, 8.0), (8.0, 20.0), (20.0, 40.0))
 OUTLOOKS = ("clean", "touch-up", "hard", "lost", "unknown")
 

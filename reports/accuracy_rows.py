@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 from accuracy_measures import (
+    TIE_PX,
     Row,
     angle_apart,
     crispness,
@@ -248,6 +249,7 @@ def _takes(shoot: Reviewed, sets: list[Row]) -> list[Row]:
         out.append({
             "scene": scene, "kind": kind, "takes": len(members), "best": best, "chosen": chosen,
             "right": best == chosen, "grouped": set(members) <= exact, "sway_given_up": sway[1] - sway[0],
+            "as_good": sway[1] - sway[0] <= TIE_PX and bool(truth[chosen]["aborted"]) == bool(truth[best]["aborted"]),
         })  # fmt: skip
     return out
 

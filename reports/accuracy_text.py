@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from accuracy_measures import FALSE_ALARM_PX, MAGNITUDES, OUTLOOKS, auc, magnitude_bin
+from accuracy_measures import FALSE_ALARM_PX, MAGNITUDES, OUTLOOKS, TIE_PX, auc, magnitude_bin
 from accuracy_plots import plots
 
 Tables = Mapping[str, pd.DataFrame]
@@ -341,12 +341,16 @@ def advice(t: Tables) -> str:
     if len(takes):
         known = takes[takes["grouped"].astype(bool)]
         given_up = num(quantile(takes[~takes["right"].astype(bool)]["sway_given_up"], 0.5))
-        out = (f"Best take right: {share(takes['right'])}; where all takes were grouped exactly "
-               f"{share(known['right'])}; sway given up by the wrong ones, median: {given_up} px.\n")  # fmt: skip
+        out = (f"Best take exactly the stillest: {share(takes['right'])}; swaying by no more than {TIE_PX:g} px more, "
+               f"whole like it: {share(takes['as_good'])}; where all takes were grouped exactly "
+               f"{share(known['right'])} and {share(known['as_good'])}; "
+               f"sway given up by those that are not it, median: {given_up} px.\n")
     unit = keep["unit"]
     moved = keep[keep["true_p95"] > 5 * unit]
     still = keep[keep["true_p95"] <= 1 * unit]
-    return out + (f"\nPairs with sway over 5 px at 6000 px of which both frames are kept: {share(moved['both_kept'])};"
+    choice = moved[moved["kind"] != "panorama"]["both_kept"]
+    return out + (f"\nPairs with sway over 5 px at 6000 px of which both frames are kept: {share(moved['both_kept'])},"
+                  f" {share(choice)} without panoramas, which need every view;"
                   f" still pairs of which both are kept: {share(still['both_kept'])}.\n")  # fmt: skip
 
 

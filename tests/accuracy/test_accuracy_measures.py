@@ -14,7 +14,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2] / "reports"))
 
 import accuracy_measures as m
 import accuracy_shoots
-from accuracy_rows import rows_of
+from accuracy_rows import _takes, rows_of
 
 SIZE = (1800, 1200)
 
@@ -208,6 +208,26 @@ def test_one_shoot_through_all_rows_with_the_pair_the_other_way_round() -> None:
     assert rows["sets"][0]["exact"] and rows["sets"][0]["true_outlook"] == "touch-up"
     assert [r["angle_error"] for r in rows["smear"]] == pytest.approx([10.0, 10.0])
     assert rows["keep"][0]["both_kept"]
+
+
+@pytest.mark.parametrize(
+    ("sway_px", "aborted", "as_good"), [(0.4, False, True), (0.9, False, False), (0.4, True, False)]
+)
+def test_a_take_as_still_as_the_stillest_is_as_good_unless_it_was_broken_off(
+    sway_px: float, aborted: bool, as_good: bool
+) -> None:
+    takes = [
+        a_set("1~stack", "stack", ["1", "2"], sway_p95_px=0.1, best_take=True, aborted=False),
+        a_set("3~stack", "stack", ["3", "4"], sway_p95_px=sway_px, best_take=False, aborted=aborted),
+    ]
+    frames = pd.DataFrame([{"frame": f, "keep": "yes" if f in "34" else "spare"} for f in "1234"])
+    nothing = pd.DataFrame()
+    shoot = accuracy_shoots.Reviewed(
+        accuracy_shoots.Ask(5000, 1, 1800), Path(), {"sets": takes}, frames, nothing, nothing, nothing
+    )
+    (row,) = _takes(shoot, [])
+    assert not row["right"] and row["as_good"] == as_good
+    assert row["sway_given_up"] == pytest.approx(sway_px - 0.1)
 
 
 def test_tables_are_read_back_by_name(tmp_path: Path) -> None:
