@@ -66,6 +66,17 @@ def test_no_frame_is_given_up_that_alone_holds_its_part_sharp() -> None:
     assert found.keep(0) == ["yes"] * 3
 
 
+def test_one_frame_alone_is_said_to_hold_of_what_has_texture_and_no_more_than_all_frames_do() -> None:
+    k = 50.0**2 / (8.0 * 0.030 * 1000)
+    focus = (6.5, 5.5)  # the outer strips, at 0 and 12, lie in no frame's reach
+    pictures = [at_places(SCENE, PLACES, x, seed=i) for i, x in enumerate(focus)]
+    found = shoot(Shot("stack", pictures, [camera(focus_m=k / x) for x in focus]))
+    verdict, advice = found.verdicts[found.grouping.sets[0].set_id], found.of(0)
+    assert verdict.outlook == "lost" and verdict.coverage_pct is not None
+    said = re.search(r"alone: it holds (\d+) % of what has texture sharp", advice.advice)
+    assert said and 5 < int(said[1]) <= round(verdict.coverage_pct)
+
+
 def test_of_two_focus_positions_that_show_a_mover_twice_one_is_left_out_and_flowers_are_taken_from_the_rest() -> None:
     # The mover stands in the middle strip (place 6), sharp in two frames: its disc is 2 px in that focused at 8.
     focus, moved = (0.0, 6.0, 8.0, 12.0), (0.0, 9.0, 0.0, 0.0)

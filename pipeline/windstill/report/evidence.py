@@ -81,7 +81,9 @@ def _layers(
     cover, first = measure.coverage, node.frames[0]
     if cover is not None and first in scores and _coverage_shows(cover, album.plan.quiet):
         image = coverage_overlay(cover, len(measure.frames), *shoot.size(first))
-        says = f"{words.percent(cover.coverage_pct)} of the textured picture is served by some frame."
+        says = "Which frame is sharpest where; how much of the picture is in focus in any cannot be told."
+        if cover.coverage_pct is not None:
+            says = f"{words.percent(cover.coverage_pct)} of the textured picture is served by some frame."
         if cover.gaps:
             says += f" Gaps: {'; '.join(cover.gaps)}."
         yield first, Layer("coverage", album.png(png(image), *image.size), says)

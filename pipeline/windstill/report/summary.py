@@ -94,5 +94,8 @@ def single_way_out(advice: SetAdvice | None) -> str:
     """The one frame that serves without a merge."""
     if advice is None or not advice.single_frame:
         return ""
-    share = f" holds {words.percent(advice.single_frame_pct)} sharp" if advice.single_frame_pct is not None else ""
+    share = ""
+    if advice.single_frame_pct is not None:
+        held = words.percent(advice.single_frame_pct)
+        share = f" exposes {held} well" if advice.set_id.endswith("~bracket") else f" holds {held} sharp"
     return f"{words.short_name(advice.single_frame)} alone{share}"
