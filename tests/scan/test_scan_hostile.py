@@ -278,8 +278,8 @@ def test_reading_process_that_dies_or_hangs_costs_one_file(tmp_path: Path) -> No
     with HeaderWorker(20) as worker:
         assert worker.ask("webp", tmp_path / "a.webp").width_px == 64
         assert worker._process is not None
-        worker._process.kill()
-        worker._process.wait()
+        worker._process.process.kill()
+        worker._process.process.wait()
         assert "broke down" in worker.ask("webp", tmp_path / "a.webp").problem
         assert worker.ask("webp", tmp_path / "a.webp").width_px == 64
 

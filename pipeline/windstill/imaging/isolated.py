@@ -6,12 +6,8 @@ One process is kept per calling process and started again when it ends; jobs wai
 from __future__ import annotations
 
 import atexit
-import contextlib
 import os
-import subprocess
-import sys
 import threading
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +16,7 @@ from numpy.typing import NDArray
 from windstill.imaging import wire
 from windstill.imaging.decoded import Decoded, ImageInfo, ImagingError
 from windstill.imaging.faults import COPY_AGAIN, Unforeseen
+from windstill.separate import Separate
 from windstill.settings.imaging import ImagingSettings
 from windstill.threads import THREAD_COUNTS
 
@@ -57,73 +54,26 @@ def _decoded(answer: wire.Message) -> Decoded:
     return Decoded(**fields)
 
 
-class _Worker:
-    """One process and the pipes to it. Not for two threads at once."""
+class _Worker(Separate):
+    """A decoding process that has said it is ready."""
 
     def __init__(self, start_timeout_s: float) -> None:
-        self.owner = os.getpid()
         self.jobs_done = 0
-        environment = dict(os.environ, **dict.fromkeys(_ONE_THREAD, "1"))
         package_at = str(Path(__file__).resolve().parents[2])
-        self._process = subprocess.Popen(
-            # -P: the folder the caller stands in, which may be a stranger's card, is no place to import from.
-            [sys.executable, "-P", "-c", _START, package_at],
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, env=environment,
-        )  # fmt: skip
-        with _deadline(self._process, start_timeout_s):
-            self._receive()
+        super().__init__(["-c", _START, package_at], {**os.environ, **dict.fromkeys(_ONE_THREAD, "1")})
+        with self.deadline(start_timeout_s):
+            wire.receive(self.answers)
 
     def ask(self, job: dict[str, Any], timeout_s: float) -> wire.Message:
         """Send a job and wait for its answer; `wire.Broken` when the process ended, `TimeoutError` when stopped."""
-        assert self._process.stdin is not None
-        with _deadline(self._process, timeout_s):
+        with self.deadline(timeout_s):
             try:
-                wire.send(self._process.stdin, job)
+                wire.send(self.jobs, job)
             except OSError as err:
                 raise wire.Broken from err
-            answer = self._receive()
+            answer = wire.receive(self.answers)
         self.jobs_done += 1
         return answer
-
-    def alive(self) -> bool:
-        """Whether it can take a job from this very process (not from a fork of the one that started it)."""
-        return self.owner == os.getpid() and self._process.poll() is None
-
-    def end(self) -> None:
-        """Close the pipes; end and reap the process if it is ours."""
-        for pipe in (self._process.stdin, self._process.stdout):
-            with contextlib.suppress(OSError):
-                if pipe is not None:
-                    pipe.close()
-        if self.owner == os.getpid():
-            self._process.kill()
-            self._process.wait()
-
-    def _receive(self) -> wire.Message:
-        assert self._process.stdout is not None
-        return wire.receive(self._process.stdout)
-
-
-@contextlib.contextmanager
-def _deadline(process: subprocess.Popen[bytes], seconds: float) -> Iterator[None]:
-    """Kill the process when the time is up, which ends any reading from it."""
-    late = threading.Event()
-
-    def stop() -> None:
-        late.set()
-        process.kill()
-
-    timer = threading.Timer(seconds, stop)
-    timer.daemon = True
-    timer.start()
-    try:
-        yield
-    except wire.Broken as err:
-        if late.is_set():
-            raise TimeoutError from err
-        raise
-    finally:
-        timer.cancel()
 
 
 _lock = threading.Lock()

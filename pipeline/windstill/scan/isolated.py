@@ -5,14 +5,12 @@ from __future__ import annotations
 import base64
 import json
 import os
-import select
-import subprocess
-import sys
-import time
 from dataclasses import dataclass, field
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Literal, Self
+
+from windstill.separate import Separate
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,8 +36,7 @@ class HeaderWorker:
 
     def __init__(self, timeout_s: float) -> None:
         self._timeout_s = timeout_s
-        self._process: subprocess.Popen[bytes] | None = None
-        self._rest = b""
+        self._process: Separate | None = None
 
     def __enter__(self) -> Self:
         return self
@@ -53,59 +50,29 @@ class HeaderWorker:
         """Have one header read."""
         line = json.dumps({"what": what, "path": os.fsencode(path).hex()}).encode() + b"\n"
         try:
-            process = self._running()
-            assert process.stdin is not None
-            process.stdin.write(line)
-            process.stdin.flush()
-            answer = self._answer(process)
-        except OSError:
-            answer = None
-        if answer is None:
-            self.close()
-            return Isolated(problem=f"the {_NAMES[what]} decoder broke down on this file; copy it again from the card")
-        if not answer:
+            if self._process is None:
+                # By its path, so that it loads the library it needs and nothing else.
+                self._process = Separate([str(Path(__file__).with_name("worker.py"))])
+            process = self._process
+            with process.deadline(self._timeout_s):
+                process.jobs.write(line)
+                process.jobs.flush()
+                answer = process.answers.readline()
+                if not answer.endswith(b"\n"):
+                    raise BrokenPipeError
+        except TimeoutError:
             self.close()
             return Isolated(problem=f"reading its header took longer than {self._timeout_s:g} s")
+        except OSError:
+            self.close()
+            return Isolated(problem=f"the {_NAMES[what]} decoder broke down on this file; copy it again from the card")
         return _isolated(json.loads(answer))
 
     def close(self) -> None:
         """End the reading process."""
-        process, self._process, self._rest = self._process, None, b""
-        if process is None:
-            return
-        process.kill()
-        process.wait()
-        for pipe in (process.stdin, process.stdout):
-            if pipe is not None:
-                try:
-                    pipe.close()
-                except OSError:
-                    continue
-
-    def _running(self) -> subprocess.Popen[bytes]:
-        if self._process is None:
-            # By its path, so that it loads the library it needs and nothing else.
-            self._process = subprocess.Popen(
-                [sys.executable, "-P", str(Path(__file__).with_name("worker.py"))],
-                stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
-            )
-        return self._process
-
-    def _answer(self, process: subprocess.Popen[bytes]) -> bytes | None:
-        """One line; empty after the time limit, ``None`` if the process is gone."""
-        assert process.stdout is not None
-        pipe = process.stdout.fileno()
-        until = time.monotonic() + self._timeout_s
-        while b"\n" not in self._rest:
-            left = until - time.monotonic()
-            if left <= 0 or not select.select([pipe], [], [], left)[0]:
-                return b""
-            more = os.read(pipe, 1 << 20)
-            if not more:
-                return None
-            self._rest += more
-        line, _, self._rest = self._rest.partition(b"\n")
-        return line
+        if self._process is not None:
+            self._process.end()
+            self._process = None
 
 
 _NAMES = {"raw": "raw", "raw size": "raw", "heif": "HEIC", "webp": "WebP"}
