@@ -4,7 +4,7 @@ VENV   ?= .venv
 BIN    := $(VENV)/bin
 STAMP  := $(VENV)/.installed
 
-.PHONY: demo test lint types check bench accuracy torture docs pictures clean
+.PHONY: demo test lint types coverage audit bench accuracy torture docs pictures clean
 
 $(STAMP): pyproject.toml
 	$(PYTHON) -m venv $(VENV)
@@ -26,6 +26,19 @@ lint: $(STAMP)
 types: $(STAMP)
 	$(BIN)/mypy
 
+# The suite again, watched: some three times as long as `make test`.
+coverage: $(STAMP)
+	$(BIN)/python -m coverage erase
+	$(BIN)/python -m coverage run -m pytest -n auto --timeout 600
+	$(BIN)/python -m coverage combine --quiet
+	$(BIN)/python -m coverage report
+
+# In an environment of its own: the auditor's libraries are none of the project's.
+audit:
+	$(PYTHON) -m venv $(VENV)-audit
+	$(VENV)-audit/bin/python -m pip install --quiet 'pip-audit>=2.7'
+	$(VENV)-audit/bin/python .ci/audit.py requirements-dev.lock
+
 accuracy: $(STAMP)
 	$(BIN)/python reports/accuracy.py
 
@@ -42,4 +55,4 @@ pictures: $(STAMP)
 	$(BIN)/python docs/pictures.py
 
 clean:
-	rm -rf $(VENV) build dist .pytest_cache .mypy_cache .ruff_cache
+	rm -rf $(VENV) $(VENV)-audit .coverage .coverage.* build dist .pytest_cache .mypy_cache .ruff_cache
