@@ -18,6 +18,7 @@ from windstill.report.pictures import FOLDER, PLANS, Album
 from windstill.settings import Settings
 
 _MB = 1_000_000
+_UNIT = re.compile(r"(\d) (?=(?:%|px|mm|m|s|EV)(?!\w))")
 
 
 def render_page(review: Review, settings: Settings, out: Path) -> str:
@@ -56,13 +57,20 @@ def _render(review: Review, album: Album, settings: Settings) -> str:
 
 @cache
 def _environment() -> Environment:
-    return Environment(
+    env = Environment(
         loader=PackageLoader("windstill.report"),
         autoescape=select_autoescape(("html", "j2"), disabled_extensions=("css.j2",)),
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    env.filters["unbroken"] = unbroken
+    return env
+
+
+def unbroken(sentence: str) -> str:
+    """A sentence of ours with its figures held to their units where a line ends."""
+    return _UNIT.sub("\\1\u00a0", sentence)
 
 
 @cache
