@@ -40,6 +40,16 @@ def test_a_worker_that_is_killed_costs_its_own_task_only() -> None:
         assert dict(pool.run(work, ["again"])) == {"again": "AGAIN"}
 
 
+def test_a_worker_that_is_killed_while_it_answers_is_not_waited_for() -> None:
+    tasks = ["a", "die half told", "b", "c", "d"]
+    began = time.monotonic()
+    with LocalPool(2, 120) as pool:
+        answered = dict(pool.run(work, tasks))
+    assert isinstance(answered.pop("die half told"), Failure)
+    assert answered == {task: task.upper() for task in tasks if task != "die half told"}
+    assert time.monotonic() - began < 60
+
+
 def test_a_worker_that_hangs_costs_its_own_task_only() -> None:
     tasks = ["a", "hang", "b", "c", "d"]
     with LocalPool(2, 4.0) as pool:

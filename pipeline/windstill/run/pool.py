@@ -32,6 +32,7 @@ R = TypeVar("R")
 
 _AHEAD = 2  # tasks waiting per worker: enough to keep it busy, few enough to bound what is held
 _TICK_S = 0.5
+_UNTOLD_S = 5.0  # the executor tells of a dead worker at once, unless it died with half a result written
 _CLOSING_S = 30.0  # a worker starts within a second or two; one that cannot leave its id ends with this process
 # What every worker will need, loaded once and shared between them.
 _PRELOAD = ("windstill.threads", "windstill.run.warm", "windstill.run.tasks", "windstill.run.planes")
@@ -105,7 +106,9 @@ class LocalPool:
                     continue
                 yield task_value, result
                 last_news = time.monotonic()
-            hung = not ready and time.monotonic() - last_news > self._timeout_s
+            quiet_s = 0.0 if ready else time.monotonic() - last_news
+            # The executor waits for ever for the rest of a result whose writer was ended.
+            hung = quiet_s > self._timeout_s or (quiet_s > _UNTOLD_S and self._lost_one())
             if suspects or hung:
                 suspects += flight.values()
                 flight.clear()
@@ -116,14 +119,23 @@ class LocalPool:
 
     def _alone(self, function: Callable[[T], R], task: T) -> R | Failure:
         """Run one task with nothing beside it."""
+        ended = Failure("the process working on it was ended (out of memory, or a decoder that crashed)")
+        began = time.monotonic()
         try:
-            return self._submit(function, task).result(timeout=self._timeout_s)
+            future = self._submit(function, task)
+            while not wait([future], timeout=_TICK_S).done:
+                quiet_s = time.monotonic() - began
+                if quiet_s > self._timeout_s:
+                    self._kill()
+                    stalled = f"nothing came of it in {self._timeout_s:.0f} s (a card or network folder that stalls?)"
+                    return Failure(stalled)
+                if quiet_s > _UNTOLD_S and self._lost_one():
+                    self._kill()
+                    return ended
+            return future.result()
         except BrokenProcessPool:
             self._kill()
-            return Failure("the process working on it was ended (out of memory, or a decoder that crashed)")
-        except TimeoutError:
-            self._kill()
-            return Failure(f"nothing came of it in {self._timeout_s:.0f} s (a card or network folder that stalls?)")
+            return ended
 
     def _submit(self, function: Callable[[T], R], task: T) -> Future[R]:
         if self._executor is None:
@@ -142,6 +154,10 @@ class LocalPool:
         self._kill_known()
         if executor is None:
             return
+        # Its thread may wait for the rest of a result: with our end of the pipe closed too, there is none to come.
+        answers = getattr(getattr(executor, "_result_queue", None), "_writer", None)
+        if answers is not None:
+            answers.close()
         closing = threading.Thread(
             target=executor.shutdown, kwargs={"wait": True, "cancel_futures": True}, daemon=True
         )
@@ -156,11 +172,28 @@ class LocalPool:
     def _kill_known(self) -> None:
         for mark in Path(self._folder.name).glob("*"):
             with contextlib.suppress(OSError, ValueError, psutil.Error):
-                worker = psutil.Process(int(mark.name))
-                # The system may have given the id of a dead worker to a stranger.
-                if worker.create_time() == float(mark.read_text("ascii")):
+                if (worker := _living(mark)) is not None:
                     worker.kill()
-                    mark.unlink()
+                mark.unlink()
+
+    def _lost_one(self) -> bool:
+        """Whether a worker that left its id is no more."""
+        for mark in Path(self._folder.name).glob("*"):
+            with contextlib.suppress(OSError, ValueError, psutil.Error):
+                if _living(mark) is None:
+                    return True
+        return False
+
+
+def _living(mark: Path) -> psutil.Process | None:
+    """The worker that left an id, unless it ended: the system may have given its id to a stranger."""
+    started = float(mark.read_text("ascii"))
+    try:
+        worker = psutil.Process(int(mark.name))
+        there = worker.create_time() == started and worker.status() != psutil.STATUS_ZOMBIE
+    except psutil.NoSuchProcess:
+        return None
+    return worker if there else None
 
 
 @dataclass(frozen=True, slots=True)
