@@ -64,7 +64,7 @@ def test_the_disparity_of_a_measured_scene_is_recovered_as_displacement() -> Non
     b_to_a = np.array([[1, 0, middle], [0, 1, 0], [0, 0, 1.0]])
     everywhere = np.ones(grid.shape, bool)
     sway = measure_sway(
-        build_pyramid(a, 1), build_pyramid(b, 1), b_to_a, grid, everywhere, noise, False, False, Settings().assess
+        build_pyramid(a, 1), build_pyramid(b, 1), b_to_a, grid, everywhere, noise, "view", Settings().assess
     )
     errors = []
     for row, col in np.argwhere(sway.confidence >= 0.5):

@@ -15,7 +15,9 @@ from windstill.assess.geometry import (
     apply_with_jacobian,
     at_reduction,
     centre_of,
+    inside,
     inverse,
+    lattice,
     overlap,
     similarity_from_matrix,
     similarity_matrix,
@@ -146,10 +148,9 @@ def _nearest_similarity(
     b_to_a: Matrix, size_a: tuple[int, int], size_b: tuple[int, int]
 ) -> tuple[float, float, float, float]:
     """The similarity that comes nearest to a mapping over what both pictures show."""
-    xs, ys = np.meshgrid(np.linspace(0, size_b[0] - 1, 25), np.linspace(0, size_b[1] - 1, 25))
-    in_b = np.column_stack([xs.ravel(), ys.ravel()])
+    in_b = lattice(size_b)
     in_a = apply(b_to_a, in_b)
-    shared = ((in_a >= 0) & (in_a < np.array(size_a))).all(axis=1)
+    shared = inside(in_a, size_a)
     if shared.sum() < 3:
         return similarity_from_matrix(b_to_a, centre_of(*size_a))
     centre = centre_of(*size_a)

@@ -85,16 +85,23 @@ def inverse(matrix: Matrix) -> Matrix:
     return result
 
 
+def lattice(size: tuple[int, int]) -> Matrix:
+    """Places spread evenly over a picture of some width and height, shape (625, 2)."""
+    xs, ys = np.meshgrid(np.linspace(0, size[0] - 1, 25), np.linspace(0, size[1] - 1, 25))
+    return np.column_stack([xs.ravel(), ys.ravel()])
+
+
+def inside(places: Matrix, size: tuple[int, int]) -> NDArray[np.bool_]:
+    """Which of some places (n, 2) lie in a picture of that width and height."""
+    return np.asarray(((places >= 0) & (places < np.array(size))).all(axis=1))
+
+
 def overlap(b_to_a: Matrix, size_a: tuple[int, int], size_b: tuple[int, int]) -> float:
     """Share 0..1 of a's picture that b's shows too; sizes are width and height, pixels."""
-    xs, ys = np.meshgrid(np.linspace(0, size_a[0] - 1, 25), np.linspace(0, size_a[1] - 1, 25))
-    in_a = np.column_stack([xs.ravel(), ys.ravel()])
-    back = inverse(b_to_a)
+    in_a, back = lattice(size_a), inverse(b_to_a)
     # What lies behind a turned camera is mapped too, upside down: a camera's own mapping has a positive determinant.
     before = np.sign(np.linalg.det(back)) * (in_a @ back[2, :2] + back[2, 2]) > 0
-    in_b = apply(back, in_a)
-    inside = ((in_b >= 0) & (in_b < np.array(size_b))).all(axis=1)
-    return float((before & inside).mean())
+    return float((before & inside(apply(back, in_a), size_b)).mean())
 
 
 def at_reduction(matrix: Matrix, reduction: float) -> Matrix:

@@ -12,7 +12,7 @@ from windstill.assess.align import align_pair
 from windstill.assess.coverage import coverage_of
 from windstill.assess.crops import cut_crops
 from windstill.assess.geometry import Matrix, inverse
-from windstill.assess.pairs import Pair, further_seams, in_judging_order, level_ev, pairs_of
+from windstill.assess.pairs import Pair, further_seams, in_judging_order, level_ev, pairs_of, views_of
 from windstill.assess.parallax import split_parallax
 from windstill.assess.planes import PlaneSource
 from windstill.assess.pyramid import Pyramid, build_pyramid
@@ -67,7 +67,6 @@ def measure_set(
     """
     order = [n for n in in_judging_order(node, grouping, frames, scores) if n in scores]
     pairs = pairs_of(node, grouping, frames, scores)
-    measured: list[PairMeasure] = []
     mates = _view_mates(node, grouping)
     chain: dict[str, Matrix] = {name: np.eye(3) for name in mates.get(order[0], order[:1])} if order else {}
     pyramids: dict[str, Pyramid] = {}
@@ -129,9 +128,7 @@ def _view_mates(node: FrameSet, grouping: Grouping) -> dict[str, list[str]]:
     """
     if node.kind != "panorama":
         return {}
-    by_id = grouping.by_id()
-    views = [list(by_id[m].frames) if m in by_id else [m] for m in node.members]
-    return {name: view for view in views for name in view}
+    return {name: view for view in views_of(node, grouping) for name in view}
 
 
 def _measure_pair(
@@ -174,10 +171,7 @@ def _measure_pair(
     noise_b = np.nan_to_num(to_grid_of_a(score_b.noise, b_to_a, score_b.grid, grid), nan=1.0)
     gain = np.clip(score_a.luma / np.maximum(np.nan_to_num(luma_b, nan=1.0), 0.02), 0.1, 10)
     noise = np.hypot(score_a.noise, gain * noise_b).astype(np.float32)
-    sway = measure_sway(
-        a, b, b_to_a, grid, wanted, noise, pair.relation == "exposure", pair.relation == "focus", settings,
-        mapping.systematic_px,
-    )  # fmt: skip
+    sway = measure_sway(a, b, b_to_a, grid, wanted, noise, pair.relation, settings, mapping.systematic_px)
     textured &= ~sway.plain
     sway_x, sway_y, confidence, parallax = sway.x_px, sway.y_px, sway.confidence, None
     if pair.relation == "view":

@@ -92,15 +92,20 @@ def _view_pairs(
     node: FrameSet, grouping: Grouping, frames: Mapping[str, Frame], scores: Mapping[str, FrameScore]
 ) -> list[tuple[str, str]]:
     """Neighbouring views, each pair by frames of the same focus position and exposure."""
-    views = _views(node, grouping, scores)
+    views = _readable_views(node, grouping, scores)
     return [_alike(left, right, grouping, frames, scores) for left, right in itertools.pairwise(views)]
 
 
-def _views(node: FrameSet, grouping: Grouping, scores: Mapping[str, FrameScore]) -> list[list[str]]:
-    """The readable frames of each view that has any, in capture order."""
+def views_of(node: FrameSet, grouping: Grouping) -> list[list[str]]:
+    """The frames of each view of a panorama, in capture order."""
     by_id = grouping.by_id()
-    inside = [[f for f in (by_id[m].frames if m in by_id else (m,)) if f in scores] for m in node.members]
-    return [view for view in inside if view]
+    return [list(by_id[m].frames) if m in by_id else [m] for m in node.members]
+
+
+def _readable_views(node: FrameSet, grouping: Grouping, scores: Mapping[str, FrameScore]) -> list[list[str]]:
+    """The same without the frames that could not be decoded, of views that have any."""
+    readable = [[name for name in view if name in scores] for view in views_of(node, grouping)]
+    return [view for view in readable if view]
 
 
 def further_seams(
@@ -118,7 +123,7 @@ def further_seams(
     to_first : mapping by frame name
         Full-resolution mapping of each frame to the first view; pairs with a frame that has none are left out.
     """
-    views = _views(node, grouping, scores)
+    views = _readable_views(node, grouping, scores)
     found = []
     for i, left in enumerate(views):
         for right in views[i + 2 :]:

@@ -96,7 +96,7 @@ def split_parallax(
         np.where(off, x_px - across_x, shared_x).astype(np.float32),
         np.where(off, y_px - across_y, shared_y).astype(np.float32),
         length.astype(np.float32),
-        along & (left > settings.parallax_least_px),
+        along & ~same,
     )
 
 

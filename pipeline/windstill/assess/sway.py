@@ -22,7 +22,7 @@ from windstill.assess.matching import (
     tensor_axes,
 )
 from windstill.assess.pyramid import Plane, Pyramid, bring_to_a
-from windstill.records import FloatMap, TileGrid
+from windstill.records import FloatMap, Relation, TileGrid
 from windstill.score.kernels import sobel_energy
 from windstill.settings import AssessSettings
 
@@ -76,8 +76,7 @@ def measure_sway(
     grid: TileGrid,
     wanted: NDArray[np.bool_],
     noise: FloatMap,
-    unequal_exposure: bool,
-    unequal_focus: bool,
+    relation: Relation,
     settings: AssessSettings,
     mapping_error_px: float = 0.0,
 ) -> TileSway:
@@ -93,8 +92,8 @@ def measure_sway(
         Tiles of a to measure (textured, and relevant or nearly so).
     noise : FloatMap
         Noise of the working planes, 8-bit steps, on the brightness scale of a.
-    unequal_exposure, unequal_focus : bool
-        The frames were exposed, or focused, differently on purpose.
+    relation : Relation
+        What differs on purpose: exposure, focus, view or nothing.
     mapping_error_px : float
         What the camera mapping leaves on things that stood still, full-resolution pixels: a displacement of a few
         times as much may be the mapping's.
@@ -120,11 +119,11 @@ def measure_sway(
     centres = np.column_stack([(cols + 0.5) * side - 0.5, (rows + 0.5) * side - 0.5])
     base_half = max(round(side / 2), _SMALLEST_HALF)
     sigma = noise[rows, cols]
-    level_map, alike_map = _shared_level(a, moved, grid, noise, unequal_exposure, settings)
+    level_map, alike_map = _shared_level(a, moved, grid, noise, relation == "exposure", settings)
     tile_level, alike = level_map[rows, cols], alike_map[rows, cols]
 
     state = _rest(a, moved, centres, tile_level, base_half)
-    if not unequal_focus:
+    if relation != "focus":
         sigma = sigma * np.sqrt(_noise_excess(state, sigma))
     explained = _explained(state, sigma)
     # What rest explains is done; the rest is searched.

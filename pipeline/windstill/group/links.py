@@ -16,11 +16,8 @@ from windstill.group import content, focus, views
 from windstill.group.content import ContentLink, Picture
 from windstill.group.focus import FocusLink, SharpMap
 from windstill.group.order import Shot, counter_of
-from windstill.records import CameraData, FrameScore
+from windstill.records import ISO_CAP, CameraData, FrameScore
 from windstill.settings.group import GroupSettings
-
-# PhotographicSensitivity is a SHORT (Exif 2.32, tag 0x8827).
-_ISO_CAP = 65535
 
 
 @dataclass(frozen=True, slots=True)
@@ -189,7 +186,7 @@ def level_ev(camera: CameraData) -> float | None:
     """
     if camera.exposure_s is None or camera.exposure_s <= 0:
         return None
-    if camera.iso is not None and camera.iso >= _ISO_CAP:
+    if camera.iso is not None and camera.iso >= ISO_CAP:
         return None
     level = math.log2(camera.exposure_s)
     if camera.iso:

@@ -103,7 +103,7 @@ def effort_line(plan: Plan) -> str:
     text = f"{plural(effort.frames, 'frame')}, {duration(effort.seconds)}"
     if not effort.exposures_known:
         text += " and the exposures"
-    if effort.light_lost_ev >= 0.05:  # less would read 0.0
+    if effort.light_falls:
         text += f"; the light falls {effort.light_lost_ev:.1f} EV meanwhile"
     return text
 

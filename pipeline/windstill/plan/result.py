@@ -206,6 +206,11 @@ class Effort:
     light_lost_ev: float
     fading_ev_per_min: float
 
+    @property
+    def light_falls(self) -> bool:
+        """Whether the light falls by what one decimal shows."""
+        return self.light_lost_ev >= 0.05
+
 
 @dataclass(frozen=True, slots=True)
 class Plan:

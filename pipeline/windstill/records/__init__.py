@@ -1,6 +1,7 @@
 """Frozen, typed records passed between the rooms; units in the field names."""
 
 from windstill.records.frames import (
+    ISO_CAP,
     CameraData,
     FileRole,
     Frame,
@@ -45,7 +46,7 @@ from windstill.records.verdicts import (
 )
 
 __all__ = [
-    "KINDS", "OUTLOOKS", "RELATION_OF_KIND",
+    "ISO_CAP", "KINDS", "OUTLOOKS", "RELATION_OF_KIND",
     "Borrow", "CameraData", "CameraMapping", "CoverageGap", "CoverageMeasure", "CropPair", "FileRole", "FloatMap",
     "Frame", "FrameAdvice", "FrameScore", "FrameSet", "Grouping", "Keep", "Kind", "Outlook", "PairMeasure",
     "PairSmear", "Placement", "Problem", "Relation", "Review", "ScannedShoot", "SequenceMark", "SetAdvice",

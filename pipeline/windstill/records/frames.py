@@ -30,6 +30,10 @@ class SequenceMark:
     final: bool | None = None
 
 
+ISO_CAP = 65_535
+"""The most PhotographicSensitivity holds, a SHORT (Exif 2.32, tag 0x8827): it may stand for any above."""
+
+
 @dataclass(frozen=True, slots=True)
 class CameraData:
     """What the file says about its exposure. ``None`` is unknown, never zero.

@@ -98,7 +98,7 @@ def set_card(
         advice=advice.advice if advice else "",
         reasons=verdict.reasons if verdict else ("not judged",),
         best=bool(advice and advice.best_take) and top and shoot.takes[node.scene, node.kind] > 1,
-        single_way_out=summary.single_way_out(advice),
+        single_way_out=summary.single_way_out(advice, node.kind),
         figures=tuple(_figures(node, verdict, measure)),
         strip=strip(shoot, album, node) if top else None,
         cover=album.strip((advice.base_frame if advice else None) or node.frames[0]) if top else None,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
-from windstill.records import FrameSet, SetAdvice
+from windstill.records import FrameSet, Kind, SetAdvice
 from windstill.report import words
 from windstill.report.shoot import Shoot
 from windstill.report.views import SetCard
@@ -90,12 +90,12 @@ def best_of(
     return card, f"take {card.take} of {card.takes}, {card.kind_words}" if card.takes > 1 else card.kind_words
 
 
-def single_way_out(advice: SetAdvice | None) -> str:
+def single_way_out(advice: SetAdvice | None, kind: Kind) -> str:
     """The one frame that serves without a merge."""
     if advice is None or not advice.single_frame:
         return ""
     share = ""
     if advice.single_frame_pct is not None:
         held = words.percent(advice.single_frame_pct)
-        share = f" exposes {held} well" if advice.set_id.endswith("~bracket") else f" holds {held} sharp"
+        share = f" exposes {held} well" if kind == "bracket" else f" holds {held} sharp"
     return f"{words.short_name(advice.single_frame)} alone{share}"

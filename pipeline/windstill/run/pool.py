@@ -107,9 +107,7 @@ class LocalPool:
                 yield task_value, result
                 last_news = time.monotonic()
             quiet_s = 0.0 if ready else time.monotonic() - last_news
-            # The executor waits for ever for the rest of a result whose writer was ended.
-            hung = quiet_s > self._timeout_s or (quiet_s > _UNTOLD_S and self._lost_one())
-            if suspects or hung:
+            if suspects or self._over(quiet_s):
                 suspects += flight.values()
                 flight.clear()
                 self._kill()
@@ -119,23 +117,26 @@ class LocalPool:
 
     def _alone(self, function: Callable[[T], R], task: T) -> R | Failure:
         """Run one task with nothing beside it."""
-        ended = Failure("the process working on it was ended (out of memory, or a decoder that crashed)")
-        began = time.monotonic()
+        began, quiet_s = time.monotonic(), 0.0
         try:
             future = self._submit(function, task)
-            while not wait([future], timeout=_TICK_S).done:
+            while not self._over(quiet_s):
+                if wait([future], timeout=_TICK_S).done:
+                    return future.result()
                 quiet_s = time.monotonic() - began
-                if quiet_s > self._timeout_s:
-                    self._kill()
-                    stalled = f"nothing came of it in {self._timeout_s:.0f} s (a card or network folder that stalls?)"
-                    return Failure(stalled)
-                if quiet_s > _UNTOLD_S and self._lost_one():
-                    self._kill()
-                    return ended
-            return future.result()
         except BrokenProcessPool:
-            self._kill()
-            return ended
+            quiet_s = 0.0
+        self._kill()
+        if quiet_s > self._timeout_s:
+            return Failure(f"nothing came of it in {self._timeout_s:.0f} s (a card or network folder that stalls?)")
+        return Failure("the process working on it was ended (out of memory, or a decoder that crashed)")
+
+    def _over(self, quiet_s: float) -> bool:
+        """Whether after so long without a result none is to be waited for.
+
+        The executor itself waits for ever for the rest of a result whose writer was ended.
+        """
+        return quiet_s > self._timeout_s or (quiet_s > _UNTOLD_S and self._lost_one())
 
     def _submit(self, function: Callable[[T], R], task: T) -> Future[R]:
         if self._executor is None:

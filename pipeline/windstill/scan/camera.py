@@ -7,7 +7,7 @@ import re
 from datetime import UTC, datetime, timedelta, timezone
 
 from windstill.optics.exposure import snap_exposure_s, snap_f_number
-from windstill.records import CameraData, SequenceMark
+from windstill.records import ISO_CAP, CameraData, SequenceMark
 from windstill.scan.headers import Header
 from windstill.scan.makers import FOCUS_SEQUENCE, Marks, describe_lens, read_marks, read_sequence
 from windstill.scan.tags import Ratio, TagTable, Value, number, numbers, text, whole
@@ -163,7 +163,7 @@ def _xmp(tags: TagTable, name: str) -> float | None:
 def _iso(tags: TagTable, marks: Marks) -> float | None:
     """PhotographicSensitivity is 16 bits and capped at 65535; what lies above stands in the 32-bit tags."""
     capped = next((n for n in numbers(tags.find(0x8827)) if n > 0), None)
-    if capped is None or capped >= 65535:
+    if capped is None or capped >= ISO_CAP:
         for tag in (0x8833, 0x8832, 0x8831):
             wide = number(tags.find(tag))
             if wide and wide > 0:
