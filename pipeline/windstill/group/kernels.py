@@ -1,0 +1,217 @@
+"""The loops over pixels and cells that grouping spends its time in, compiled."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from windstill.records import FloatMap
+
+
+@njit(cache=True, nogil=True)
+def normal_columns(field: FloatMap, margin: int) -> FloatMap:
+    """Change of a field with shift along x and y, scale and turning, at the pixels a fit looks at.
+
+    Parameters
+    ----------
+    field : float32 array (h, w)
+    margin : int
+        At least 1; pixels nearer to the edge are left out, and of what is left every other row.
+
+    Returns
+    -------
+    (4, n) float32 array
+        Slopes are Sobel's, per pixel; scale and turning are measured in pixels at half a long side from the centre.
+    """
+    height, width = field.shape
+    rows, cols = (height - 2 * margin + 1) // 2, width - 2 * margin
+    columns = np.empty((4, rows * cols), np.float32)
+    half = np.float32(0.5 * max(height, width))
+    cx, cy = np.float32((width - 1) / 2), np.float32((height - 1) / 2)
+    eighth, twice = np.float32(0.125), np.float32(2)
+    for i in range(rows):
+        r = margin + 2 * i
+        y = (np.float32(r) - cy) / half
+        reach = slice(margin - 1, width - margin + 1)
+        above, here, below = field[r - 1, reach], field[r, reach], field[r + 1, reach]
+        row = slice(i * cols, (i + 1) * cols)
+        along, down, scale, turn = columns[0, row], columns[1, row], columns[2, row], columns[3, row]
+        for c in range(cols):
+            left = above[c] + twice * here[c] + below[c]
+            right = above[c + 2] + twice * here[c + 2] + below[c + 2]
+            top = above[c] + twice * above[c + 1] + above[c + 2]
+            bottom = below[c] + twice * below[c + 1] + below[c + 2]
+            gx, gy = eighth * (right - left), eighth * (bottom - top)
+            x = (np.float32(margin + c) - cx) / half
+            along[c], down[c] = gx, gy
+            scale[c], turn[c] = gx * x + gy * y, gy * x - gx * y
+    return columns
+
+
+@njit(cache=True, nogil=True)
+def brightness_ratios(
+    la: NDArray[np.uint8], lb: NDArray[np.uint8], log2_of: FloatMap, every: int
+) -> FloatMap:
+    """log2 brightness of b over a at every so manieth pixel that is neither black nor white in either.
+
+    Parameters
+    ----------
+    la, lb : uint8 array (h, w)
+    log2_of : float32 array (256,)
+        log2 of the linear brightness of each displayed step.
+
+    Returns
+    -------
+    float32 array (n,)
+    """
+    height, width = la.shape
+    ratios = np.empty(-(-height // every) * -(-width // every), np.float32)
+    n = 0
+    for r in range(0, height, every):
+        for c in range(0, width, every):
+            one, two = la[r, c], lb[r, c]
+            if min(one, two) > 5 and max(one, two) < 250:
+                ratios[n] = log2_of[two] - log2_of[one]
+                n += 1
+    return ratios[:n]
+
+
+@njit(cache=True, nogil=True)
+def quantile(values: FloatMap, share: float) -> float:
+    """The value that `share` of a vector's, 0..1, lie below."""
+    k = min(int(share * values.size), values.size - 1)
+    return float(np.partition(values, k)[k])
+
+
+@njit(cache=True, nogil=True)
+def _sums(padded: FloatMap, reach: int) -> FloatMap:
+    """Sums over squares of 2 `reach` + 1, of a plane with a margin of 2."""
+    rows, cols = padded.shape[0] - 4, padded.shape[1] - 4
+    sums = np.zeros((rows, cols), np.float32)
+    along = np.empty((rows + 4, cols), np.float32)
+    for r in range(rows + 4):
+        for c in range(cols):
+            total = np.float32(0)
+            for k in range(2 - reach, 3 + reach):
+                total += padded[r, c + k]
+            along[r, c] = total
+    for k in range(2 - reach, 3 + reach):
+        for r in range(rows):
+            for c in range(cols):
+                sums[r, c] += along[r + k, c]
+    return sums
+
+
+@njit(cache=True, nogil=True)
+def coherent_cells(change: FloatMap, solid: NDArray[np.bool_], least: float) -> int:
+    """Cells whose surroundings' mean change is beyond what their cell-to-cell scatter gives by chance.
+
+    Defocus changes neighbouring cells alike; noise does not.
+
+    Parameters
+    ----------
+    change : float32 array (rows, cols)
+        Held to -2..2.
+    solid : bool array (rows, cols)
+        Cells to look at.
+    least : float
+        Mean change of the surroundings that counts at all.
+    """
+    rows, cols = change.shape
+    held, there = np.zeros((rows + 4, cols + 4), np.float32), np.zeros((rows + 4, cols + 4), np.float32)
+    for r in range(rows):
+        for c in range(cols):
+            if solid[r, c]:
+                held[r + 2, c + 2] = min(max(change[r, c], np.float32(-2)), np.float32(2))
+                there[r + 2, c + 2] = 1
+    near, near_count = _sums(held, 1), _sums(there, 1)
+    around, count = _sums(held, 2), _sums(there, 2)
+    amid = np.empty(rows * cols, np.float32)
+    n = 0
+    for r in range(rows):
+        for c in range(cols):
+            if solid[r, c] and near_count[r, c] > 4:
+                amid[n] = abs(held[r + 2, c + 2] - near[r, c] / near_count[r, c])
+                n += 1
+    scatter = 1.4826 * quantile(amid[:n], 0.5) if n else 0.0
+    found = 0
+    for r in range(rows):
+        for c in range(cols):
+            if solid[r, c]:
+                beyond = max(3.5 * max(scatter, 0.01) / np.sqrt(count[r, c]), least)
+                found += abs(around[r, c] / count[r, c]) > beyond
+    return found
+
+
+Cells = tuple[FloatMap, FloatMap, FloatMap]
+
+
+@njit(cache=True, nogil=True)
+def focus_changes(
+    a: Cells, b: Cells, floor: float, step: float, light_kept: float, least: float, enough: int
+) -> tuple[int, float, int, int, float, int]:
+    """How sharpness changed from a to b, cell by cell.
+
+    Parameters
+    ----------
+    a, b : three float32 arrays (rows, cols)
+        Sharpness, share of the cell that is usable (0..1), log2 of displayed brightness.
+    floor : float
+        Sharpness that means nothing.
+    step : float
+        log2 ratio beyond which a cell is clearly sharper or softer.
+    light_kept : float
+        log2 change of brightness within which a cell shows the same in both.
+    least : float
+        Mean change of a cell's surroundings, log2, that counts as their changing together.
+    enough : int
+        Cells usable in both below which nothing is compared.
+
+    Returns
+    -------
+    count : int
+        Cells usable in both; the rest is 0 where they are too few.
+    common : float
+        Median log2 ratio of sharpness.
+    gained, lost : int
+        Cells clearly sharper, clearly softer in b.
+    distance : float
+        Sum of the cells' absolute log2 ratios, the common part removed, each held to 2.
+    coherent : int
+        Cells whose surroundings changed together, beyond chance, under light that was kept.
+    """
+    (sharp_a, usable_a, light_a), (sharp_b, usable_b, light_b) = a, b
+    rows, cols = sharp_a.shape
+    ratio, lit = np.empty((rows, cols), np.float32), np.empty((rows, cols), np.float32)
+    ratios, lights = np.empty(rows * cols, np.float32), np.empty(rows * cols, np.float32)
+    solid = np.zeros((rows, cols), np.bool_)
+    count = gained = lost = 0
+    for r in range(rows):
+        for c in range(cols):
+            if min(usable_a[r, c], usable_b[r, c]) <= 0.3:
+                continue
+            solid[r, c] = True
+            change = np.log2((sharp_b[r, c] + floor) / (sharp_a[r, c] + floor))
+            ratio[r, c] = ratios[count] = change
+            lit[r, c] = lights[count] = light_b[r, c] - light_a[r, c]
+            gained += change > step
+            lost += change < -step
+            count += 1
+    if count < max(enough, 1):
+        return count, 0.0, 0, 0, 0.0, 0
+    common = quantile(ratios[:count], 0.5)
+    # Defocus spreads light but keeps its mean: where that changed, something else did (clouds, water, leaves).
+    usual = quantile(lights[:count], 0.5)
+    for k in range(count):
+        lights[k] = abs(lights[k] - usual)
+    # Noise changes it too: three times its deviation, taken from the third that changed least.
+    kept = max(light_kept, 3 * quantile(lights[:count], 0.3) / 0.385)
+    distance = 0.0
+    for r in range(rows):
+        for c in range(cols):
+            if solid[r, c]:
+                ratio[r, c] -= common
+                distance += min(abs(ratio[r, c]), 2.0)
+                solid[r, c] = abs(lit[r, c] - usual) < kept
+    return count, common, gained, lost, distance, coherent_cells(ratio, solid, least)
