@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import betainc
 
 from windstill.assess.geometry import Matrix
 from windstill.assess.matching import (
@@ -533,6 +534,39 @@ def _complete_edges(
     return done, completed
 
 
+def _chance(
+    state: _State, halves: NDArray[np.float32], rows: NDArray[np.intp], cols: NDArray[np.intp], grid: TileGrid
+) -> NDArray[np.float64]:
+    """Places no farther from rest than the one found that unrelated detail is expected to match as well, from 0 up.
+
+    Soft detail (waves, cloud, a meadow out of focus) says little in a window, and something like it is soon found.
+    Where two neighbours moved alike, a tile is as little by chance as the second surest of them.
+
+    Notes
+    -----
+    A window holds as many independent samples as patches over which its detail is alike, whose area follows from the
+    curvature of the autocorrelation at nought, the gradients over the variance. The square of a correlation by chance
+    of n samples is distributed as beta(1/2, n/2 - 1).
+
+    References
+    ----------
+    R. A. Fisher, Frequency distribution of the values of the correlation coefficient in samples from an indefinitely
+    large population, Biometrika 10, 1915.
+    """
+    smaller, larger, _ = tensor_axes(state.found)
+    patch = np.pi * _own_variance(state.found) / np.sqrt(np.maximum(smaller * larger, 1e-6))
+    patch = np.maximum(patch, 1)  # pixels
+    samples = (2 * halves + 1) ** 2 * state.found[:, VALID] / patch
+    as_well = 0.5 * betainc(np.maximum(samples / 2 - 1, 0.05), 0.5, 1 - np.maximum(state.zncc, 0) ** 2)
+    places = np.pi * (hypot(state.found) / 2.0**state.level) ** 2 / patch
+    alone = places * as_well
+    beside = _beside(rows, cols, grid.shape)
+    apart = np.hypot(*(state.d[beside] - state.d[:, None]).transpose(2, 0, 1))
+    alike = (beside >= 0) & (apart < np.maximum(1, 0.15 * hypot(state.found))[:, None])
+    theirs = np.sort(np.where(alike, alone[beside], np.inf), axis=1)
+    return np.asarray(np.minimum(alone, theirs[:, 1]), np.float64)
+
+
 def _finish(
     state: _State,
     sigma: NDArray[np.float32],
@@ -590,7 +624,8 @@ def _finish(
     upper = np.where(searched, settings.found_sure, settings.matched_above)
     matched = np.clip((explained - lower) / (upper - lower), 0, 1)
     sole = np.where(searched, 0.4 + 0.6 * state.unique, 1.0)
-    confidence = (precise * matched * sole * told).astype(np.float32)
+    by_chance = _chance(state, halves, rows, cols, grid)
+    confidence = (precise * matched * sole * told / (1 + by_chance / settings.chance_believed)).astype(np.float32)
     confidence[state.zncc <= -1] = 0
     # An edge that moved, with nothing beside it to tell how far along: the movement across is only its least.
     partial = edge & ~completed & (np.hypot(*displacement.T) * reduction > settings.edge_claims_px)

@@ -113,6 +113,10 @@ class AssessSettings(Section):
     found_sure: float = Field(
         0.92, gt=0, le=1, description="Noise-free correlation from which such a displacement is sure."
     )
+    chance_believed: float = Field(
+        0.02, gt=0, description="Places unrelated detail is expected to match as well, at which a match is half "
+        "believed.",
+    )
     model_samples: float = Field(
         1.0, gt=0, description="Independent samples in a window as far as misfit beyond noise goes: about one, since "
         "unlike blur or a nearer edge bends the whole window's match.",
