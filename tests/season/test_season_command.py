@@ -44,13 +44,25 @@ def test_a_season_on_the_screen(season: Path, tmp_path: Path, capsys: pytest.Cap
     assert {p.name for p in out.iterdir()} == tables
 
 
-def test_nothing_to_learn_from(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    status, screen, errors = run(capsys, str(tmp_path / "none"), "--out", str(tmp_path / "out"))
-    assert status == 1
+@pytest.mark.parametrize(("named", "status"), [(["none"], 2), (["shoot"], 1), (["none", "shoot"], 1)])
+def test_nothing_to_learn_from(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], named: list[str], status: int
+) -> None:
+    """A folder that is not there is wrong usage, as for the other commands; one without a review is not."""
+    (tmp_path / "shoot").mkdir()
+    ended, screen, errors = run(capsys, *(str(tmp_path / n) for n in named), "--out", str(tmp_path / "out"))
+    assert ended == status
     assert screen == ""
     assert len(errors.strip().splitlines()) == 1
     assert not (tmp_path / "out").exists()
     assert run(capsys)[0] == 2
+
+
+def test_a_wind_log_that_is_not_there_is_wrong_usage(season: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    past = str(next(iter(sorted(season.glob("*-windstill")))))
+    status, _, errors = run(capsys, past, "--wind-log", str(season / "none.csv"), "--out", str(season / "out"))
+    assert status == 2
+    assert "none.csv: no such file" in errors
 
 
 @pytest.mark.browser

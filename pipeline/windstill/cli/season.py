@@ -7,6 +7,7 @@ from pathlib import Path
 import typer
 
 from windstill.run.errors import ReviewError
+from windstill.run.places import USAGE
 
 _EXAMPLES = """Examples:
 
@@ -16,7 +17,7 @@ windstill settings ~/reviews/* --wind-log winds.csv
 
 A wind log is a CSV of times and speeds in m/s: time,speed and then 2026-06-01T20:15:00,3.4
 
-Exit status: 0 done; 1 nothing could be read or written; 2 wrong usage."""
+Exit status: 0 done; 1 nothing could be read or written; 2 wrong usage, or nothing there."""
 
 
 def add_settings_command(app: typer.Typer) -> None:
@@ -42,7 +43,7 @@ def add_settings_command(app: typer.Typer) -> None:
         settings = settings_from(profile, entries, {}).season
         try:
             from windstill.season import learn, write_season
-            from windstill.season.reading import SeasonError
+            from windstill.season.reading import NotThereError, SeasonError
             from windstill.season.write import OUTCOMES
         except ModuleNotFoundError as err:
             raise _missing(err) from err
@@ -52,7 +53,7 @@ def add_settings_command(app: typer.Typer) -> None:
         except ModuleNotFoundError as err:
             raise _missing(err) from err
         except SeasonError as err:
-            raise ReviewError(str(err)) from err
+            raise ReviewError(str(err), USAGE if isinstance(err, NotThereError) else 1) from err
         from windstill.cli.guard import printable, say
         from windstill.plan.words import plural
         from windstill.season.words import halfway_line, lost_lines

@@ -15,7 +15,7 @@ from windstill.season.counting import FrameShare, Share, frames_per_step, sets_p
 from windstill.season.halfway import HalfWay
 from windstill.season.merged import FAILED, merged_sets, single_frames
 from windstill.season.outcomes import Agreement, compare, merge_outcomes, read_outcomes
-from windstill.season.reading import SeasonError, read_reviews
+from windstill.season.reading import NotThereError, SeasonError, read_reviews
 from windstill.season.together import WindCurve, fit_with_wind
 from windstill.season.windlog import join_wind, read_wind_log
 from windstill.settings.season import SeasonSettings
@@ -76,11 +76,14 @@ def learn(
     ------
     SeasonError
         No review could be read, the wind log or the noted outcomes cannot be read.
+    NotThereError
+        No folder named is there, or the wind log is not.
     """
     settings = settings or SeasonSettings()
     reviews, problems = read_reviews(past, here or Path.cwd())
     if not reviews:
-        raise SeasonError(problems[0] if problems else "name at least one review folder")
+        error = SeasonError if any(p.exists() for p in past) else NotThereError
+        raise error(problems[0] if problems else "name at least one review folder")
     sets, frames = merged_sets(reviews), single_frames(reviews)
     if wind_log is not None:
         sets = join_wind(sets, read_wind_log(wind_log), settings.wind_join_s)

@@ -28,6 +28,10 @@ class SeasonError(ValueError):
     """Past reviews that cannot be learned from; one line that names the folder and says what to do."""
 
 
+class NotThereError(SeasonError):
+    """Nothing of what was named on the command line is there: wrong usage, not a review gone wrong."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class PastReview:
     """One review folder: its tables, the name it goes by, and where its sway maps are as numbers (or ``None``)."""

@@ -7,7 +7,7 @@ from pathlib import Path
 import pandas as pd
 
 from windstill.season.merged import wall_clock
-from windstill.season.reading import SeasonError
+from windstill.season.reading import NotThereError, SeasonError
 
 
 def read_wind_log(path: Path) -> pd.DataFrame:
@@ -28,9 +28,13 @@ def read_wind_log(path: Path) -> pd.DataFrame:
     ------
     SeasonError
         The log cannot be read or holds no usable row.
+    NotThereError
+        It is not there.
     """
     try:
         table = pd.read_csv(path, dtype=str, keep_default_na=False, encoding="utf-8-sig", skipinitialspace=True)
+    except FileNotFoundError as err:
+        raise NotThereError(f"{path}: no such file; give the CSV the wind was logged in") from err
     except (OSError, UnicodeDecodeError, pd.errors.ParserError, pd.errors.EmptyDataError) as err:
         reason = err.strerror if isinstance(err, OSError) and err.strerror else "not a CSV table"
         raise SeasonError(f"{path}: cannot be read as a wind log ({reason})") from err
