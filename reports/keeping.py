@@ -36,7 +36,7 @@ from windstill.simulate.describe import parse_description
 from windstill.simulate.sensor import display
 from windstill.simulate.stage import Stage
 from windstill.simulate.timeline import Exposure, Timeline, TrueSet, lay_out
-from windstill.simulate.truth import LEAST_AREA, SERVED_WEIGHT, SceneTruth, blend_weight
+from windstill.simulate.truth import LEAST_AREA, SERVED_DISC_PX, SERVED_WEIGHT, SceneTruth, blend_weight
 
 HERE = Path(__file__).resolve().parent
 COVERS = 0.99  # share of what the full set covers
@@ -222,20 +222,47 @@ def keep_row(case: Case) -> dict[str, Any] | None:
     brings = [n for n in order if _brings_sway(n, order, kept, advice.base_frame, served, case)]
     return {
         "kind": case.node.kind, "frames": len(order), "kept": len(kept), "covers": _covers(kept, order, served),
+        "fewest": _fewest(order, served),
         "bring": len(brings), "dropped": sum(n not in kept for n in brings), "takes": case.node.take,
     }  # fmt: skip
 
 
 def served_places(case: Case) -> dict[str, Any]:
-    """Places each frame serves, by frame name; in a bracket the sky counts too: what alone holds it is needed."""
-    if case.node.kind != "bracket":
-        return {k.removeprefix("DCIM/"): v for k, v in case.truth.service(case.true).items()}
+    """Places each frame serves, by frame name.
+
+    In a bracket the sky counts too: what alone holds it is needed. In a stack so do the blooms, by the places they take.
+    """
     stage, frames = case.truth.stage, [case.truth.timeline.frames[i] for i in case.true.frames]
+    if case.node.kind != "bracket":
+        served = case.truth.service(case.true)
+        if case.node.kind == "stack" and served:
+            limit = max(SERVED_DISC_PX, 0.030 / stage.pitch_mm(frames[0]))
+            size = case.truth.seen(frames[0]).textured.size
+            for bloom in stage.blooms:
+                head = case.truth._head(frames[0], bloom)
+                if head is None:
+                    continue
+                places = round(size * case.truth._area(head) * case.truth._visible(frames[0], bloom, head))
+                for f in frames:
+                    holds = np.full(places, stage.blur_px(f, bloom.distance_m) <= limit)
+                    served[f.name] = np.concatenate([served[f.name], holds])
+        return {k.removeprefix("DCIM/"): v for k, v in served.items()}
     light, flat = case.truth.seen(frames[0]).light.ravel(), stage.body(frames[0]).flat_response
     return {
         f.name.removeprefix("DCIM/"): blend_weight(display(light * stage.gain(f), flat)) >= SERVED_WEIGHT
         for f in frames
     }
+
+
+def _fewest(order: Sequence[str], served: dict[str, Any]) -> int:
+    """Frames left when those that bring least are given up one by one as long as the rest covers; 0: no such measure."""
+    left = list(order) if served else []
+    while len(left) > 1:
+        covers, name = max((_covers([n for n in left if n != name], order, served), name) for name in left)
+        if covers < COVERS:
+            break
+        left.remove(name)
+    return len(left)
 
 
 def _covers(names: Sequence[str], order: Sequence[str], served: dict[str, Any]) -> float:
@@ -411,18 +438,20 @@ def report(
         "Truth is computed from the scenes; sets that were grouped otherwise than they were meant are left out. Small "
         f"numbers of cases are small: read the counts. {cut}".rstrip(), "",
         "## Frames kept", "",
-        "Sharp or well exposed as truth.json counts it; in brackets the sky counts as well as what has texture. "
+        "Sharp or well exposed as truth.json counts it; in brackets the sky counts as well as what has texture, in "
+        "stacks the blooms. *Fewest*: that cover 99 % by the truth, greedily; a bracket also needs steps that blend. "
         f"A frame *would bring sway* when the others cover {COVERS:.0%} of what the set covers without it, something "
         f"it shows moved by more than {SWAYS_TIMES} times the tolerance against a frame it would be blended with, and "
         "those blend without sway where it is left out.".replace("%", " %"), "",
-        "| kind | sets | cover at least 99 % of the full set | least | frames kept | frames that would bring sway: "
-        "dropped |", "| --- | --- | --- | --- | --- | --- |",
+        "| kind | sets | cover at least 99 % of the full set | least | frames kept | fewest | frames that would bring "
+        "sway: dropped |", "| --- | --- | --- | --- | --- | --- | --- |",
     ]  # fmt: skip
     for kind, rows in _by(keep, "kind"):
         good = sum(r["covers"] >= COVERS for r in rows)
         lines.append(
             f"| {kind} | {len(rows)} | {share(good, len(rows))} | {100 * min(r['covers'] for r in rows):.1f} % | "
             f"{share(sum(r['kept'] for r in rows), sum(r['frames'] for r in rows))} | "
+            f"{sum(r['fewest'] for r in rows) or ''} | "
             f"{share(sum(r['dropped'] for r in rows), sum(r['bring'] for r in rows))} |"
         )
     apart = [r for r in takes if r["apart"]]

@@ -53,6 +53,28 @@ def test_an_exposure_that_moved_is_left_out_where_its_neighbours_cover_it() -> N
     assert "exposure 4" in found.of(0).advice
 
 
+def test_only_what_moved_is_left_out_after_a_pair_that_could_not_be_aligned() -> None:
+    levels = (-2.0, -1.0, 0.0, 1.0, 2.0)
+    pictures = [
+        exposed(with_mover(SCENE, *MOVER, 9.0 if level == 1.0 else 0.0, 0), level, seed=i)
+        for i, level in enumerate(levels)
+    ]
+    pictures[0] = exposed(landscape(840, photograph="flower.jpg"), -2.0)  # another place altogether
+    data = [camera(exposure_s=2.0**level / 64) for level in levels]
+    found = shoot(Shot("bracket", pictures, data))
+    assert any("could not be aligned" in r for r in found.verdicts[found.grouping.sets[0].set_id].reasons)
+    assert found.keep(0)[1:] == ["yes", "yes", "spare", "yes"]
+    assert "moved" in found.advised.frames["100THRFT/THRF0004"].note
+
+
+def test_of_many_focus_positions_in_still_air_those_are_kept_that_hold_something_sharp() -> None:
+    # Things at three distances, nine positions: frames far apart in focus have too little in common to be compared.
+    focus = tuple(2.0 * i for i in range(9))
+    pictures = [at_places(SCENE, (0.0, 8.0, 16.0), x, seed=i, noise=2.0) for i, x in enumerate(focus)]
+    kept = shoot(Shot("stack", pictures)).keep(0)
+    assert [i for i, keep in enumerate(kept) if keep == "yes"] == [0, 4, 8]
+
+
 def test_a_focus_position_shot_twice_is_kept_once() -> None:
     focus = (0.0, 0.0, 6.0, 12.0)
     found = shoot(Shot("stack", [at_places(SCENE, PLACES, x, seed=i) for i, x in enumerate(focus)]))

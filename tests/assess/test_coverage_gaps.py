@@ -78,6 +78,15 @@ def test_what_two_frames_focused_nearly_alike_leave_out_is_found_by_their_distan
     assert shares[3] > 0.2 and shares[1] > 0.3 and shares[2] < 0.1
 
 
+def test_frames_of_a_sweep_too_narrow_to_tell_its_ends_hold_what_any_of_them_does() -> None:
+    # Without distances: discs differ by under 1 px between its frames, and 3 px count as sharp.
+    cover, _ = _stack((6.2, 5.8, 5.4), False)
+    assert cover.coverage_pct is None and cover.gaps == ()
+    assert cover.reached is not None
+    third = [np.array_split(held, 4, axis=1)[2].mean() for held in cover.reached]  # at 5.8 px, in focus
+    assert min(third) > 0.5
+
+
 def test_one_frame_alone_never_holds_more_than_all_do() -> None:
     for focus in ((17.4, 14.3, 11.2, 8.2), (17.0, 12.0, 6.0, 1.0)):
         cover, _ = _stack(focus, True)

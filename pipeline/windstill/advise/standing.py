@@ -50,9 +50,11 @@ class Standing:
     to_first : dict
         Full-resolution mapping of each frame to the first, as far as the pairs aligned.
     x_px, y_px : dict of FloatMap
-        By frame name; NaN where a link of the chain was not measured.
-    movers : bool array or None
-        Tiles on which something swayed above tolerance in any pair, blended or not.
+        By frame name, against the first frame of its part of the chain; NaN where a link was not measured.
+    part : dict of int
+        By frame name. A pair that could not be compared at all ends one part; nothing is known between two parts.
+    movers, seen : bool array or None
+        Tiles on which something swayed above tolerance in any pair, blended or not; tiles measured in any pair.
     """
 
     measure: SetMeasure
@@ -63,7 +65,9 @@ class Standing:
     to_first: dict[str, Matrix] = field(default_factory=dict)
     x_px: dict[str, FloatMap] = field(default_factory=dict)
     y_px: dict[str, FloatMap] = field(default_factory=dict)
+    part: dict[str, int] = field(default_factory=dict)
     movers: NDArray[np.bool_] | None = None
+    seen: NDArray[np.bool_] | None = None
     _moved: dict[tuple[str, str], Moved] = field(default_factory=dict)
     _carried: dict[tuple[str, str], FloatMap] = field(default_factory=dict)
 
@@ -91,7 +95,7 @@ class Standing:
         if a not in self.x_px or b not in self.x_px:
             return Moved(0.0, 0, 0.0)
         length, counted, relevant = self._sway(a, b)
-        textured = np.nan_to_num(np.fmax(self.carried(a, "textured"), self.carried(b, "textured"))) >= 0.5
+        textured = self._textured(a, b)
         blend = int((relevant & textured).sum())
         largest = robust_maximum(length, counted, float(length.size)) or 0.0
         above, avoidable = (
@@ -103,6 +107,21 @@ class Standing:
             doubtful = int((relevant & textured & ~counted & self.movers).sum())
         return Moved(largest, above, measured, avoidable, doubtful)
 
+    def seen_still(self, a: str, b: str) -> float:
+        """Share (0..1) of the textured blend of two frames that is known to be still or to sway.
+
+        Where nothing moves in the whole set, what stood still between two other frames is taken to stand still here
+        as well.
+        """
+        _, counted, relevant = self._sway(a, b)
+        blend = relevant & self._textured(a, b)
+        if self.movers is not None and self.seen is not None and not self.movers.any():
+            counted = counted | self.seen
+        return float((counted & blend).sum() / blend.sum()) if blend.any() else 1.0
+
+    def _textured(self, a: str, b: str) -> NDArray[np.bool_]:
+        return np.asarray(np.nan_to_num(np.fmax(self.carried(a, "textured"), self.carried(b, "textured"))) >= 0.5)
+
     def moving(self, a: str, b: str) -> NDArray[np.bool_]:
         """Tiles of the first frame that sway by more than the tolerance where a merge blends the two."""
         length, counted, _ = self._sway(a, b)
@@ -113,6 +132,8 @@ class Standing:
     def _sway(self, a: str, b: str) -> tuple[FloatMap, NDArray[np.bool_], NDArray[np.bool_]]:
         """Sway between two frames (0 where it is not known or of no matter), where that is, where it counts."""
         length = np.hypot(self.x_px[b] - self.x_px[a], self.y_px[b] - self.y_px[a])
+        if self.part[a] != self.part[b]:
+            length = np.full_like(length, np.nan)
         relevant = np.asarray(self._relevance(a, b) >= _RELEVANT)
         counted = np.isfinite(length) & relevant
         return np.where(counted, length, 0).astype(np.float32), counted, relevant
@@ -158,7 +179,8 @@ def stand(
     standing.to_first[first] = np.eye(3)
     standing.x_px[first] = np.zeros(grid.shape, np.float32)
     standing.y_px[first] = np.zeros(grid.shape, np.float32)
-    standing.movers = np.zeros(grid.shape, bool)
+    standing.part[first] = 0
+    standing.movers, standing.seen = np.zeros(grid.shape, bool), np.zeros(grid.shape, bool)
     waiting = [p for p in measure.pairs if p.frame_a in scores and p.frame_b in scores]
     while waiting:
         known = [p for p in waiting if p.frame_a in standing.x_px or p.frame_b in standing.x_px]
@@ -176,9 +198,11 @@ def stand(
         standing.to_first[there] = standing.to_first[here] @ step
         to_first = standing.to_first[pair.frame_a]
         if pair.field is None:
-            standing.x_px[there] = np.full(grid.shape, np.nan, np.float32)
-            standing.y_px[there] = standing.x_px[there]
+            # Between these two nothing is known; what comes after is compared with the latter.
+            standing.part[there] = len(standing.part)
+            standing.x_px[there], standing.y_px[there] = np.zeros((2, *grid.shape), np.float32)
             continue
+        standing.part[there] = standing.part[here]
         sure = pair.field.confidence >= settings.trusted_confidence
         sway = [
             _carried(np.where(sure, m, np.nan).astype(np.float32), to_first, pair.field.grid, grid)
@@ -186,6 +210,7 @@ def stand(
         ]
         at = (standing.x_px[here], standing.y_px[here])
         standing.movers |= _swaying(sway, tolerance_px)
+        standing.seen |= np.isfinite(sway[0])
         moved = _onward(at, sway, grid) if forward else _back(at, sway, grid)
         standing.x_px[there], standing.y_px[there] = _unhidden(moved, grid, tolerance_px)
     return standing

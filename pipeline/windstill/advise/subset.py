@@ -180,11 +180,11 @@ def _without_doubles(
 
 
 def _known(name: str, names: Sequence[str], standing: Standing, settings: AdviseSettings) -> bool:
-    """Whether the two frames that become neighbours without `name` were seen to be still against each other."""
+    """Whether enough is known of the sway between the two frames that become neighbours without `name`."""
     at = list(names).index(name)
     if at in (0, len(names) - 1):
         return True
-    return standing.moved(names[at - 1], names[at + 1]).measured >= settings.seen_still_share
+    return standing.seen_still(names[at - 1], names[at + 1]) >= settings.seen_still_share
 
 
 def _steps_blend(

@@ -120,11 +120,12 @@ def stack_coverage(
         None if positions else breathing_scale(frames, scores, to_first),
     )  # fmt: skip
     total = int(subject.sum())
-    if found is None:
+    reached = None if found is None else found.reach_share > settings.reach_from_share
+    if found is None or reached is None or not found.ends_told:
         # How far out of focus things are cannot be told: neither that all is sharp, nor that something is not.
         served = subject.astype(np.float32)
         best[~subject] = -1
-        return CoverageMeasure(scores[0].grid, best, served, None, (), np.zeros_like(subject))
+        return CoverageMeasure(scores[0].grid, best, served, None, (), np.zeros_like(subject), reached=reached)
     sure = settings.gap_from_share if positions else settings.gap_from_share_unwritten
     uncovered = subject & (found.gap_share > sure)
     # One tile's blur is a noisy figure: a hole counts when its neighbours agree.
@@ -133,7 +134,6 @@ def stack_coverage(
     best[~subject | hole] = -1
     gaps = _focus_gaps(hole, total, found, frames, numbers, bool(positions), limit, scores[0], settings)
     pct = 100 * (1 - float(hole.sum()) / total) if total else None
-    reached = found.reach_share > settings.reach_from_share
     return CoverageMeasure(
         scores[0].grid, best, served, pct, tuple(g.phrase for g in gaps), hole, gaps, reached,
         _alone_pct(reached, subject & ~hole, total),

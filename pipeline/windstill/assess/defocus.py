@@ -60,6 +60,10 @@ class FocusPlace:
         Places of the focus positions: distances between them are blur discs in working pixels.
     reach_share : float32 array, shape (frames, rows, cols)
         Probability, 0..1, that a frame's disc is within the limit there; 1 where all frames show the same.
+    ends_told : bool
+        Whether what lies beyond the end positions can be told. Not for a sweep whose steps are not written and that is
+        narrower than the limit: detail hardly fades between its ends. Nothing is called a gap then, and `reach_share`
+        is that of a tile which some frame does hold.
     """
 
     least_px: FloatMap
@@ -67,6 +71,7 @@ class FocusPlace:
     place: FloatMap
     positions_px: NDArray[np.float64]
     reach_share: NDArray[np.float32]
+    ends_told: bool = True
 
 
 def place_in_focus(
@@ -98,8 +103,7 @@ def place_in_focus(
     Returns
     -------
     FocusPlace or None
-        ``None`` where too few tiles tell, or where the sweep whose steps are not written is narrower than the limit:
-        detail then hardly fades between its ends, and what lies beyond them cannot be told.
+        ``None`` where too few tiles tell, or two frames without written distances are all there is.
 
     Notes
     -----
@@ -128,8 +132,6 @@ def place_in_focus(
         breathed = _breathed(sample, breathing_px, chosen, own, x)
         if breathed is not None:
             own, x = breathed
-        if np.ptp(x) < limit_px:
-            return None
         all_x = np.interp(np.arange(frames), chosen, x)
     else:
         all_x = np.asarray(positions_px, np.float64)
@@ -145,6 +147,9 @@ def place_in_focus(
     reached = least <= limit_px
     before = np.where(reached, _REACHED / max(int(reached.sum()), 1), (1 - _REACHED) / max(int((~reached).sum()), 1))
     likely = before[:, None] * np.exp(-0.5 * _INDEPENDENT * (by_place - by_place.min(axis=0)))
+    ends_told = positions_px is not None or float(np.ptp(x)) >= limit_px
+    if not ends_told:
+        likely[~reached] = 0
     likely /= likely.sum(axis=0)
     gap_share = np.zeros(known.shape, np.float32)
     least_px = np.zeros(known.shape, np.float32)
@@ -157,7 +162,7 @@ def place_in_focus(
     for k in range(frames):
         held = likely[np.abs(places - all_x[k]) <= limit_px].sum(axis=0)
         reach_share[k][known] = np.where(still, 1, held)
-    return FocusPlace(least_px, gap_share, place, all_x, reach_share)
+    return FocusPlace(least_px, gap_share, place, all_x, reach_share, ends_told)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

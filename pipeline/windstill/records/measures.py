@@ -146,9 +146,9 @@ class CoverageMeasure:
     `best` holds, per tile of the set's first frame, the index (into the set's frames) of the frame that
     serves it best, -1 where none does; `served` 0..1 how well. `gaps` are short phrases with numbers. `gap` marks the
     tiles they speak of: a tile without texture needs no frame and is no gap. `reached` (frames, rows, cols) tells
-    which frames of a stack hold a tile within the limit of sharpness; ``None`` where that is not known. `alone_pct` is
-    what each frame would cover by itself, percent of the same picture as `coverage_pct` and never more; empty where
-    that is not known.
+    which frames of a stack hold a tile within the limit of sharpness (if any does, where `coverage_pct` is not known);
+    ``None`` where that is not known. `alone_pct` is what each frame would cover by itself, percent of the same picture
+    as `coverage_pct` and never more; empty where that is not known.
     """
 
     grid: TileGrid
