@@ -230,7 +230,7 @@ def keep_row(case: Case) -> dict[str, Any] | None:
 def served_places(case: Case) -> dict[str, Any]:
     """Places each frame serves, by frame name.
 
-    In a bracket the sky counts too: what alone holds it is needed. In a stack so do the blooms, by the places they take.
+    In a bracket the sky counts too: what alone holds it is needed. In a stack so do the blooms, by their area.
     """
     stage, frames = case.truth.stage, [case.truth.timeline.frames[i] for i in case.true.frames]
     if case.node.kind != "bracket":
@@ -255,7 +255,7 @@ def served_places(case: Case) -> dict[str, Any]:
 
 
 def _fewest(order: Sequence[str], served: dict[str, Any]) -> int:
-    """Frames left when those that bring least are given up one by one as long as the rest covers; 0: no such measure."""
+    """Frames left when those that bring least are given up one by one while the rest covers; 0: no such measure."""
     left = list(order) if served else []
     while len(left) > 1:
         covers, name = max((_covers([n for n in left if n != name], order, served), name) for name in left)

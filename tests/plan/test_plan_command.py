@@ -83,7 +83,23 @@ def test_nothing_is_said_to_be_nought_that_is_not(windstill: Windstill) -> None:
     assert "light falls" not in one.stdout
     close = windstill("plan", "--lens", "100", "--near", "0.5", "--far", "0.52", "--wind", "2")
     assert "0.0 mm" not in close.stdout
-    assert re.search(r"sways\s+less\s+than\s+[1-9]\d* µm", close.stdout)
+    assert re.search(r"under\s+[1-9]\d*\s+µm\s+of\s+sway,\s+and\s+no\s+lull", close.stdout)
+    flat = [r for r in re.findall(r"^ +\d+ +[\d.]+ m +([\d.]+ m) +([\d.]+ m)", close.stdout, re.M) if r[0] == r[1]]
+    assert "sharp from" in close.stdout and not flat, "a depth of field reads as none"
+
+
+def test_a_set_nobody_would_shoot_is_called_one_and_fits_the_screen(windstill: Windstill) -> None:
+    macro = ("plan", "--lens", "100", "--near", "0.3", "--far", "0.45")
+    run = windstill(*macro)
+    lines = run.stdout.splitlines()
+    assert lines[2].startswith("Not like this: 137 focus positions")
+    assert len(lines) < 90
+    assert max(map(len, lines)) <= 80
+    assert re.search(r"^ +137 +0\.\d{4} m", run.stdout, re.M), "the last position is listed"
+    plan = json.loads(windstill(*macro, "--json").stdout)
+    assert len(plan["stack"]["positions"]) == 137
+    assert plan["too_much"]["instead"]
+    assert json.loads(windstill("plan", "--lens", "24", "--near", "0.6", "--json").stdout)["too_much"] is None
 
 
 def test_json_is_json_and_agrees_with_the_screen(windstill: Windstill) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import math
+import re
 
 import pytest
 from hypothesis import given, settings
@@ -174,6 +175,58 @@ def test_subject_farther_in_the_scene_is_served_by_its_own_focus() -> None:
     assert plan.motion is not None
     best = plan.stack.positions[plan.motion.one_focus - 1]
     assert best.near_m <= 1.2 <= best.far_m
+
+
+@pytest.mark.parametrize(
+    "request_",
+    [
+        PlanRequest(100, 0.3, 0.45, wind_mps=4, light_ev100=9),
+        PlanRequest(100, 0.3),
+        PlanRequest(400, 20, 200, light_ev100=12),
+        PlanRequest(85, 1.2, apertures=(4, 22)),
+    ],
+)
+def test_what_to_do_instead_is_itself_a_set_that_can_be_shot(request_: PlanRequest) -> None:
+    plan = plan_shot(request_)
+    assert plan.too_much is not None
+    most = PlanSettings().most_positions
+    assert f"{len(plan.stack.positions)} focus positions" in plan.too_much.why
+    counts = [int(n) for way in plan.too_much.instead for n in re.findall(r"(\d+) positions", way)]
+    assert counts
+    assert all(1 < n <= most for n in counts)
+    for way in plan.too_much.instead:
+        if found := re.match(r"Let what lies behind .*: (\d+) positions at f/(\S+) hold (\S+) m to (\S+) m", way):
+            count, n, near, far = (float(v) for v in found.groups())
+            nearer = plan_shot(PlanRequest(request_.focal_mm, near, far, apertures=(n, n)))
+            assert len(nearer.stack.positions) == pytest.approx(count, abs=1)
+
+
+def test_a_long_set_says_what_each_part_costs() -> None:
+    plan = plan_shot(PlanRequest(24, 0.5, light_ev100=3, bracket_frames=5, span_deg=180, takes=2))
+    assert plan.too_much is not None
+    said = " ".join(plan.too_much.instead)
+    assert "One take: 200 frames" in said
+    assert "Without the bracket: 80 frames" in said
+
+
+def test_a_frame_hopelessly_dark_is_not_told_to_be_lifted() -> None:
+    plan = plan_shot(PlanRequest(24, 0.6, wind_mps=8, light_ev100=-2, bracket_frames=3))
+    assert plan.exposure is not None
+    assert plan.exposure.too_dark
+    said = " ".join(plan.remarks)
+    assert "Too dark to hold this wind" in said
+    assert "lift it later" not in said
+    assert "Stepping the shutter" not in said
+    dim = plan_shot(PlanRequest(24, 0.6, apertures=(16, 16), wind_mps=4, light_ev100=10))
+    assert dim.exposure is not None
+    assert 0 < dim.exposure.under_ev <= 3
+    assert "lift it later" in " ".join(dim.remarks)
+
+
+def test_close_up_the_scale_of_a_lens_reads_more_than_its_focal_length_more() -> None:
+    # computed: a thin lens of 100 mm draws what is 300 mm away at 1 / (1 / 100 - 1 / 300) = 150 mm
+    assert any("to 15 (near) cm more" in r for r in plan_shot(PlanRequest(100, 0.3, 0.45)).remarks)
+    assert any("about 2 cm more" in r for r in plan_shot(PlanRequest(24, 1)).remarks)
 
 
 @pytest.mark.parametrize(

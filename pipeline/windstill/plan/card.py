@@ -23,13 +23,14 @@ from windstill.plan.words import (
     percent,
     pixels,
     plural,
+    reach_marks,
     signed_ev,
     stops,
 )
 
 # More boxes than this to tick, and more positions than this, do not fit the page beside the rest.
 _MOST_BOXES = 160
-_MOST_LISTED = 120
+_MOST_LISTED = 60
 # Two columns of positions with their reach up to here, four without it beyond.
 _FEW_POSITIONS = 14
 # Height in millimetres that prints at full size on A4 and, a little smaller, on letter.
@@ -64,8 +65,9 @@ def render_card(plan: Plan) -> str:
     effort = plan.effort
     positions = plan.stack.positions
     marks = focus_marks([p.focus_m for p in positions])
+    reaches = reach_marks([(p.near_m, p.far_m) for p in positions])
     every = math.ceil(len(positions) / _MOST_LISTED)
-    listed = [(p, mark) for p, mark in zip(positions, marks, strict=True) if (p.index - 1) % every == 0]
+    listed = [row for row in zip(positions, marks, reaches, strict=True) if (row[0].index - 1) % every == 0]
     single = single_rows(plan)
     return environment.get_template("card").render(
         plan=plan,
@@ -94,6 +96,9 @@ def _fit(plan: Plan, listed: int, ways: int) -> int:
     tables = sum(12.0 + 5.2 * max(rows[i : i + 2]) for i in range(0, len(rows), 2))
     focus = 6.9 * math.ceil(listed / 2) if len(plan.stack.positions) <= _FEW_POSITIONS else 5.5 * math.ceil(listed / 4)
     mind = max(62.0, 8.0 + sum(4.3 * math.ceil(len(line) / 52) + 0.5 for line in plan.remarks))
+    if plan.too_much is not None:
+        said = (plan.too_much.why, *plan.too_much.instead)
+        mind += 10.0 + sum(4.3 * math.ceil(len(line) / 105) for line in said)
     notes = 3.6 * math.ceil(sum(len(line) + 1 for line in plan.assumptions) / 115)
     height = 85.0 + focus + tables + mind + notes
     return min(100, max(45, math.floor(_PAGE_MM / height * 20) * 5))

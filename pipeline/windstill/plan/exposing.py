@@ -66,6 +66,7 @@ def plan_exposure(terms: Terms, f_number: float, motion: MotionPlan | None) -> E
             shutter_for_light_s(ev100, snap_f_number(f_number), terms.settings.base_iso)
         ),
         smear_px=smear_at(terms, motion, setting.shutter_s),
+        too_dark=setting.under_ev > terms.settings.most_lift_ev,
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from windstill.optics.marks import aperture_mark, aperture_written, iso_mark, shutter_mark
+from windstill.plan.remarks import single_rows_shown
 from windstill.plan.result import Plan
 from windstill.plan.words import duration, metres, number, percent, pixels, plural, signed_ev, stops
 
@@ -59,6 +60,8 @@ def iso_line(plan: Plan) -> str:
         text += f"   {stops(exposure.noise_stops)} over the lowest: {share} of its signal to noise"
     if exposure.under_ev > 0:
         text += f", and still {stops(exposure.under_ev)} under"
+    if exposure.too_dark:
+        text += ": no picture, see Mind"
     return text
 
 
@@ -103,7 +106,9 @@ def effort_line(plan: Plan) -> str:
     text = f"{plural(effort.frames, 'frame')}, {duration(effort.seconds)}"
     if not effort.exposures_known:
         text += " and the exposures"
-    if effort.light_falls:
+    if effort.ends_dark:
+        text += "; dark before it ends"
+    elif effort.light_falls:
         text += f"; the light falls {effort.light_lost_ev:.1f} EV meanwhile"
     return text
 
@@ -111,14 +116,7 @@ def effort_line(plan: Plan) -> str:
 def single_rows(plan: Plan) -> list[tuple[str, str, str, str, str, str, str]]:
     """Rows of the table of single frames: way, aperture, focus, step back, nearest drawn, blur, print."""
     rows = []
-    ways = [
-        ("from here", plan.single.here),
-        ("back: defocus only", plan.single.by_tables),
-        ("back: diffraction too", plan.single.strict),
-    ]
-    for way, one in ways:
-        if way != "from here" and one.step_back_m == 0 and one.f_number == plan.single.here.f_number:
-            continue
+    for way, one in single_rows_shown(plan.single):
         rows.append(
             (
                 way,
@@ -127,7 +125,7 @@ def single_rows(plan: Plan) -> list[tuple[str, str, str, str, str, str, str]]:
                 metres(one.step_back_m) if one.step_back_m > 0 else "none",
                 percent(one.foreground_scale),
                 number(one.blur_px),
-                f"{one.print_cm:.0f}",
+                f"{one.print_cm:.0f}" if one.print_cm >= 1 else "under 1",
             )
         )
     return rows

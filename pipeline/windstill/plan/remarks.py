@@ -14,6 +14,7 @@ from windstill.plan.result import (
     Effort,
     ExposurePlan,
     MotionPlan,
+    OneFrame,
     PanoramaPlan,
     SinglePlan,
     StackPlan,
@@ -22,6 +23,10 @@ from windstill.plan.stillness import smear_at
 from windstill.plan.terms import Terms
 from windstill.plan.words import centimetres, duration, metres, percent, pixels, plural, signed_ev, stops
 
+# Stepped back so far that the nearest is drawn smaller than this, it is another picture.
+_LEAST_SCALE = 0.1
+# Frames agree under a sway that no lull in the open keeps to, centimetres. A guess, no source.
+_NO_LULL_CM = 0.01
 # Defocus this far over the circle is worth a word; below it is rounding.
 _OVER = 1.03
 
@@ -46,11 +51,30 @@ def stack_remarks(terms: Terms, stack: StackPlan, single: SinglePlan) -> list[st
             f"One frame at {aperture_mark(single.here.f_number)} focused at {metres(single.here.focus_m)} would do: "
             f"its blur of {pixels(single.here.blur_px)} does not show in this output."
         )
+    if len(single_rows_shown(single)) == 1 and not single.here.holds:
+        said.append("Stepping back until one frame holds it all would draw the nearest too small to matter.")
+    asked = terms.request
+    near_cm, far_cm = (_to_sensor_mm(asked.focal_mm, d) / 10 for d in (asked.near_m, asked.far_m))
+    span = f"{far_cm:.0f}" if near_cm < 1.1 * far_cm else f"{far_cm:.0f} (far) to {near_cm:.0f} (near)"
     said.append(
-        "Distances count from the lens; a focus scale counts from the sensor, so it reads about "
-        f"{terms.request.focal_mm / 10:.0f} cm more."
+        f"Distances count from the lens; a focus scale counts from the sensor, so it reads about {span} cm more."
     )
     return said
+
+
+def single_rows_shown(single: SinglePlan) -> list[tuple[str, OneFrame]]:
+    """Ways to do with one frame that are worth a row: those that leave what is near large enough to see."""
+    ways = [("from here", single.here)]
+    for way, one in (("back: defocus only", single.by_tables), ("back: diffraction too", single.strict)):
+        same = one.step_back_m == 0 and one.f_number == single.here.f_number
+        if not same and one.foreground_scale >= _LEAST_SCALE:
+            ways.append((way, one))
+    return ways
+
+
+def _to_sensor_mm(focal_mm: float, distance_m: float) -> float:
+    """From a thin lens to its picture of a thing at a distance."""
+    return focal_mm if math.isinf(distance_m) else focal_mm / (1 - focal_mm / (1000 * distance_m))
 
 
 def motion_remarks(
@@ -68,7 +92,11 @@ def motion_remarks(
             said.append(
                 f"No shutter holds sway between frames: stems will differ by some {pixels(motion.between_frames_px)} "
                 f"and up to {pixels(motion.between_frames_most_px)}. Take what moves from focus {motion.one_focus} "
-                f"alone, or wait until it sways less than {centimetres(motion.still_cm)} to each side."
+                + (
+                    f"alone: frames agree under {centimetres(motion.still_cm)} of sway, and no lull is that still."
+                    if motion.still_cm < _NO_LULL_CM
+                    else f"alone, or wait until it sways less than {centimetres(motion.still_cm)} to each side."
+                )
             )
     if exposure is None:
         said.append("No light was given: ISO, noise and exposure times are left out.")
@@ -85,10 +113,12 @@ def _too_dark(
 ) -> str:
     lull_s = exposure.shutter_s * 2**exposure.under_ev
     smear = smear_at(terms, motion, lull_s)
-    text = (
-        f"{shutter_mark(exposure.shutter_s)} at {iso_mark(exposure.iso)} is {stops(exposure.under_ev)} under: "
-        f"lift it later at the cost of noise, or wait for a lull and use {shutter_mark(lull_s)}"
-    )
+    under = f"{shutter_mark(exposure.shutter_s)} at {iso_mark(exposure.iso)} is {stops(exposure.under_ev)} under"
+    if exposure.too_dark:
+        text = f"Too dark to hold this wind: {under}, more than lifting mends. Wait for a lull"
+    else:
+        text = f"{under}: lift it later at the cost of noise, or wait for a lull"
+    text += f" and use {shutter_mark(lull_s)}"
     if smear is not None:
         text += f" (in this wind it would smear {pixels(smear)})"
     enough = [c for c in choices if c.under_ev == 0]
@@ -98,13 +128,16 @@ def _too_dark(
     return text + "."
 
 
-def bracket_remarks(terms: Terms, bracket: BracketPlan | None, motion: MotionPlan | None) -> list[str]:
+def bracket_remarks(
+    terms: Terms, bracket: BracketPlan | None, motion: MotionPlan | None, exposure: ExposurePlan | None
+) -> list[str]:
     """Whether a bracket step can be shot in the time."""
     if bracket is None:
         return []
     said = []
     last = bracket.frames[-1] if bracket.frames else None
-    if last is not None and bracket.longest_by_shutter_s is not None and not bracket.by_shutter_holds:
+    hopeless = exposure is not None and exposure.too_dark
+    if last is not None and bracket.longest_by_shutter_s and not bracket.by_shutter_holds and not hopeless:
         by_shutter = (
             f"Stepping the shutter alone, the {signed_ev(last.offset_ev)} frame would take "
             f"{shutter_mark(bracket.longest_by_shutter_s)} and smear: "
@@ -149,7 +182,7 @@ def effort_remarks(
                 f"{duration(exposing_s * share)}, at {percent(photon_snr_share(math.log2(1 / share)))} of the signal "
                 "to noise."
             )
-    if drifts:
+    if drifts and not effort.ends_dark:
         said.append(
             f"The light falls {effort.light_lost_ev:.1f} EV over the set: lengthen the exposure on the way "
             f"(a third of a stop every {duration(60 / 3 / effort.fading_ev_per_min)}), equally for every frame "

@@ -127,7 +127,7 @@ class ExposurePlan:
     """Setting of the middle exposure. `snr_share` is the photon signal-to-noise against the base ISO's, 0..1.
 
     `under_ev` is how far the frame is under at the highest ISO; `shutter_at_base_iso_s` what still air would allow;
-    `smear_px` at the planned setting.
+    `smear_px` at the planned setting. `too_dark`: further under than lifting the frame later mends.
     """
 
     light_ev100: float
@@ -139,6 +139,7 @@ class ExposurePlan:
     under_ev: float
     shutter_at_base_iso_s: float
     smear_px: float | None
+    too_dark: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -211,10 +212,23 @@ class Effort:
         """Whether the light falls by what one decimal shows."""
         return self.light_lost_ev >= 0.05
 
+    @property
+    def ends_dark(self) -> bool:
+        """Whether no light worth a picture is left at the end: some 7 EV go in the half hour after sunset."""
+        return self.light_lost_ev > 7
+
+
+@dataclass(frozen=True, slots=True)
+class TooMuch:
+    """Why the set would not be shot as planned, and what to do instead, in words."""
+
+    why: str
+    instead: tuple[str, ...]
+
 
 @dataclass(frozen=True, slots=True)
 class Plan:
-    """A planned shot. Parts whose input was not given are ``None``."""
+    """A planned shot. Parts whose input was not given are ``None``; so is `too_much` of a set that can be shot."""
 
     request: PlanRequest
     pitch_um: float
@@ -231,6 +245,7 @@ class Plan:
     bracket: BracketPlan | None
     panorama: PanoramaPlan | None
     effort: Effort
+    too_much: TooMuch | None
     remarks: tuple[str, ...]
     assumptions: tuple[str, ...]
     cautions: tuple[str, ...]

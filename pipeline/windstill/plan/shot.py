@@ -10,6 +10,7 @@ from windstill.optics.marks import aperture_mark, iso_mark
 from windstill.plan.cautions import CAUTIONS
 from windstill.plan.effort import plan_effort, plan_panorama
 from windstill.plan.exposing import bracket_settings, plan_bracket, plan_exposure, setting_at, shutter_choices
+from windstill.plan.practical import too_much
 from windstill.plan.remarks import assumptions, bracket_remarks, effort_remarks, motion_remarks, stack_remarks
 from windstill.plan.request import PlanRequest
 from windstill.plan.result import ApertureChoice, MotionPlan, Plan, StackPlan
@@ -62,7 +63,7 @@ def plan_shot(request: PlanRequest, settings: PlanSettings | None = None) -> Pla
     remarks = (
         stack_remarks(terms, stack, single)
         + motion_remarks(terms, motion, exposure, choices, effort.frames)
-        + bracket_remarks(terms, bracket, motion)
+        + bracket_remarks(terms, bracket, motion, exposure)
         + effort_remarks(terms, effort, panorama, exposure, exposing)
     )
     long_mm, short_mm = request.sensor_mm
@@ -84,6 +85,7 @@ def plan_shot(request: PlanRequest, settings: PlanSettings | None = None) -> Pla
         bracket=bracket,
         panorama=panorama,
         effort=effort,
+        too_much=too_much(terms, stack, choices, single, effort, frames),
         remarks=tuple(remarks),
         assumptions=assumptions(terms, motion, panorama),
         cautions=CAUTIONS,

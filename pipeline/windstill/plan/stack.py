@@ -26,10 +26,10 @@ _ROUNDING = 1.005
 def candidate_apertures(terms: Terms) -> tuple[float, ...]:
     """The range's ends, its full stops, and the mark nearest to balance; one aperture when the range is one."""
     low, high = terms.request.apertures
-    if _count(terms, high) > _MOST:
+    if position_count(terms, high) > _MOST:
         raise ValueError(
-            f"{_count(terms, high)} focus positions at f/{high:g}: more than {_MOST} cannot be meant; check distances, "
-            "lens and circle of confusion"
+            f"{position_count(terms, high)} focus positions at f/{high:g}: more than {_MOST} cannot be meant; bring "
+            "the farthest distance nearer, step back, or ask for a smaller picture"
         )
     if low == high:
         return (low,)
@@ -37,13 +37,13 @@ def candidate_apertures(terms: Terms) -> tuple[float, ...]:
     full = {n for n in marks if abs(2.0 * math.log2(n) - round(2.0 * math.log2(n))) < 0.12}
     balanced = balanced_aperture_for_circle(terms.circle_mm)
     nearest = min(marks, key=lambda n: abs(math.log2(n / balanced))) if marks else low
-    return tuple(sorted(n for n in full | {low, high, nearest} if _count(terms, n) <= _MOST))
+    return tuple(sorted(n for n in full | {low, high, nearest} if position_count(terms, n) <= _MOST))
 
 
 def stack_at(terms: Terms, f_number: float, why: str = "") -> StackPlan:
     """The focus positions at one aperture, with the blur they leave."""
     asked = terms.request
-    count = _count(terms, f_number)
+    count = position_count(terms, f_number)
     distances, defocus_mm = _laid_out(terms, f_number, count)
     # The count is that of distances much larger than the focal length; close up the exact disc may ask for more.
     # Touching positions (no overlap asked) stay those of the formula, and a remark says what they leave.
@@ -67,7 +67,8 @@ def stack_at(terms: Terms, f_number: float, why: str = "") -> StackPlan:
     )
 
 
-def _count(terms: Terms, f_number: float) -> int:
+def position_count(terms: Terms, f_number: float) -> int:
+    """Focus positions the formula asks for; very close, `stack_at` adds some."""
     asked = terms.request
     return focus_count(asked.focal_mm, f_number, terms.circle_mm, asked.near_m, asked.far_m, terms.focus_overlap)
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 from rich import box
 from rich.console import Group, RenderableType
 from rich.padding import Padding
@@ -11,7 +13,10 @@ from rich.text import Text
 from windstill.optics.marks import iso_mark, shutter_mark
 from windstill.plan.lines import do_lines, heading, single_rows, written_aperture
 from windstill.plan.result import Plan
-from windstill.plan.words import centimetres, clock, focus_marks, metres, number, percent, signed_ev
+from windstill.plan.words import centimetres, clock, focus_marks, metres, number, percent, reach_marks, signed_ev
+
+# Positions beyond which only so many at either end are listed.
+_MOST_ROWS, _FIRST, _LAST = 40, 8, 4
 
 
 def render_terminal(plan: Plan) -> RenderableType:
@@ -26,7 +31,10 @@ def render_terminal(plan: Plan) -> RenderableType:
     rich.console.RenderableType
         Print it with `rich.console.Console().print`.
     """
-    parts: list[RenderableType] = [Text(heading(plan), style="bold"), Text(), _do(plan), Text()]
+    parts: list[RenderableType] = [Text(heading(plan), style="bold"), Text()]
+    if plan.too_much is not None:
+        parts += [_list(f"Not like this: {plan.too_much.why}", plan.too_much.instead, "bold")]
+    parts += [_do(plan), Text()]
     parts += [_focus(plan)]
     if len(plan.choices) > 1:
         parts += [_apertures(plan)]
@@ -59,11 +67,23 @@ def _focus(plan: Plan) -> Table:
         table.add_column(name, justify="right", no_wrap=True)
     table.add_column("")
     moving = plan.motion.one_focus if plan.motion is not None and plan.motion.sway_cm > 0 else 0
-    marks = focus_marks([p.focus_m for p in plan.stack.positions])
-    for p, mark in zip(plan.stack.positions, marks, strict=True):
-        note = "take what moves from this one" if p.index == moving and len(plan.stack.positions) > 1 else ""
-        table.add_row(str(p.index), mark, metres(p.near_m), metres(p.far_m), note)
+    positions = plan.stack.positions
+    marks = focus_marks([p.focus_m for p in positions])
+    reaches = reach_marks([(p.near_m, p.far_m) for p in positions])
+    left_out = positions[_FIRST:-_LAST] if len(positions) > _MOST_ROWS else ()
+    for p, mark, (near, far) in zip(positions, marks, reaches, strict=True):
+        note = "take what moves from this one" if p.index == moving and len(positions) > 1 else ""
+        if p not in left_out or note:
+            table.add_row(str(p.index), mark, near, far, note)
+        elif p == left_out[0]:
+            steps = [b.focus_m - a.focus_m for a, b in itertools.pairwise(left_out)]
+            span = f"{_length(min(steps))} to {_length(max(steps))} apart"
+            table.add_row("", "", "", "", f"{len(left_out)} more, {span}: see --json")
     return table
+
+
+def _length(metres_: float) -> str:
+    return metres(metres_) if metres_ >= 1 else centimetres(100 * metres_)
 
 
 def _apertures(plan: Plan) -> Table:

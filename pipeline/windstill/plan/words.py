@@ -23,6 +23,15 @@ def focus_marks(distances_m: Sequence[float]) -> list[str]:
     return said
 
 
+def reach_marks(ends_m: Sequence[tuple[float, float]]) -> list[tuple[str, str]]:
+    """Nearest and farthest distances with as many decimals as it takes for none to read as no depth at all."""
+    for finer in range(3):
+        said = [(metres(near, finer), metres(far, finer)) for near, far in ends_m]
+        if all(near != far for near, far in said):
+            break
+    return said
+
+
 def duration(seconds: float) -> str:
     """``"8 s"``, ``"2 min 5 s"``, ``"1 h 4 min"``."""
     if seconds < 9.95:

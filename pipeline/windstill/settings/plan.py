@@ -50,6 +50,19 @@ class PlanSettings(Section):
         10.0, ge=0,
         description="Seconds to turn to the next view and let the tripod settle. Working assumption, no source.",
     )
+    most_positions: int = Field(
+        30, ge=2,
+        description="Focus positions of one view beyond which nobody sets them by hand, and the plan says what to do "
+        "instead. Common practice, no source.",
+    )
+    most_minutes: float = Field(
+        15.0, gt=0,
+        description="Minutes beyond which light, clouds and weather make the last frame another picture than "
+        "the first. Common practice, no source.",
+    )
+    most_lift_ev: float = Field(
+        3.0, ge=0, description="Stops. A frame further under is noise once it is lifted: a matter of taste, no source."
+    )
     drift_ev: float = Field(
         1 / 3, gt=0,
         description="EV. Light lost over the set from which the plan asks to correct the exposure on the way: the "
