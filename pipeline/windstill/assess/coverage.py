@@ -133,11 +133,32 @@ def stack_coverage(
     served = np.where(subject, np.clip(2 - reduction * found.least_px / limit, 0, 1), 0).astype(np.float32)
     best[~subject | hole] = -1
     gaps = _focus_gaps(hole, total, found, frames, numbers, bool(positions), limit, scores[0], settings)
-    pct = 100 * (1 - float(hole.sum()) / total) if total else None
+    told_pct, pct, alone = _shares(found, subject, 2 * limit / reduction, settings)
     return CoverageMeasure(
-        scores[0].grid, best, served, pct, tuple(g.phrase for g in gaps), hole, gaps, reached,
-        _alone_pct(reached, subject & ~hole, total),
-    )  # fmt: skip
+        scores[0].grid, best, served, pct, tuple(g.phrase for g in gaps), hole, gaps, reached, alone, told_pct
+    )
+
+
+def _shares(
+    found: FocusPlace, subject: NDArray[np.bool_], wide_px: float, settings: AssessSettings
+) -> tuple[float | None, float | None, tuple[float, ...]]:
+    """`told_pct`, `coverage_pct` and `alone_pct` of a stack.
+
+    Shares expected, not those likelier than not: of many tiles each a little likelier sharp, some are not. Where noise
+    hides much, what tells is what some frame holds sharp: its share would flatter, and is not said. Too little is said
+    to be sharp only where that holds even if all that is hidden were.
+    """
+    told, total = subject & found.told, int(subject.sum())
+    if not told.sum() >= settings.coverage_least_told * total > 0:
+        return None, None, ()
+    # In so wide a sweep what is sharp in one frame must fade in another: if it does not, noise hides it.
+    told_pct = 100 * float(told.sum()) / total if np.ptp(found.positions_px) >= wide_px else None
+    missed, of = float(found.gap_share[told].sum()), float(told.sum())
+    if told_pct is not None and told_pct < settings.coverage_told_pct:
+        if missed < (1 - settings.lost_coverage_pct / 100) * total:
+            return told_pct, None, ()
+        of = float(total)
+    return told_pct, 100 * (1 - missed / of), tuple(100 * float(share[told].sum()) / of for share in found.reach_share)
 
 
 def _alone_pct(held: NDArray[np.bool_], covered: NDArray[np.bool_], total: int) -> tuple[float, ...]:

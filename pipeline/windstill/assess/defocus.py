@@ -60,6 +60,9 @@ class FocusPlace:
         Places of the focus positions: distances between them are blur discs in working pixels.
     reach_share : float32 array, shape (frames, rows, cols)
         Probability, 0..1, that a frame's disc is within the limit there; 1 where all frames show the same.
+    told : bool array, shape (rows, cols)
+        Tiles whose detail changes from frame to frame as the positions do; of the others nothing can be told, and they
+        count neither as reached nor as a gap.
     ends_told : bool
         Whether what lies beyond the end positions can be told. Not for a sweep whose steps are not written and that is
         narrower than the limit: detail hardly fades between its ends. Nothing is called a gap then, and `reach_share`
@@ -71,6 +74,7 @@ class FocusPlace:
     place: FloatMap
     positions_px: NDArray[np.float64]
     reach_share: NDArray[np.float32]
+    told: NDArray[np.bool_]
     ends_told: bool = True
 
 
@@ -145,7 +149,9 @@ def place_in_focus(
     still = _pooled(change[known][None], known)[0] < by_place.min(axis=0) + _LEAST_CHANGE / _INDEPENDENT
     least = np.abs(places[:, None] - all_x[None]).min(axis=1)
     reached = least <= limit_px
-    before = np.where(reached, _REACHED / max(int(reached.sum()), 1), (1 - _REACHED) / max(int((~reached).sum()), 1))
+    # What a sweep misses it mostly misses by little.
+    missed = np.where(reached, 0, limit_px / np.maximum(least, limit_px))
+    before = np.where(reached, _REACHED / max(int(reached.sum()), 1), (1 - _REACHED) * missed / max(missed.sum(), 1e-9))
     likely = before[:, None] * np.exp(-0.5 * _INDEPENDENT * (by_place - by_place.min(axis=0)))
     ends_told = positions_px is not None or float(np.ptp(x)) >= limit_px
     if not ends_told:
@@ -162,7 +168,9 @@ def place_in_focus(
     for k in range(frames):
         held = likely[np.abs(places - all_x[k]) <= limit_px].sum(axis=0)
         reach_share[k][known] = np.where(still, 1, held)
-    return FocusPlace(least_px, gap_share, place, all_x, reach_share, ends_told)
+    told = known.copy()
+    told[known] = ~still
+    return FocusPlace(least_px, gap_share, place, all_x, reach_share, told, ends_told)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

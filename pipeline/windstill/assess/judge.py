@@ -207,17 +207,21 @@ def _judge_pair(
 
 def _coverage_findings(node: FrameSet, measure: SetMeasure, settings: AssessSettings) -> list[tuple[Outlook, str]]:
     coverage = measure.coverage
-    if coverage is None or coverage.coverage_pct is None:
+    if coverage is None:
         return []
-    if coverage.coverage_pct < settings.lost_coverage_pct:
+    hidden: list[tuple[Outlook, str]] = []
+    if coverage.told_pct is not None and coverage.told_pct < settings.coverage_told_pct:
+        share = f"{100 - coverage.told_pct:.0f} %"
+        hidden = [("clean", f"on {share} of the textured picture noise hides whether it is sharp")]
+    if coverage.coverage_pct is not None and coverage.coverage_pct < settings.lost_coverage_pct:
         what = {
             "stack": "sharp in any frame",
             "bracket": "well exposed in any frame",
             "panorama": "joined with enough overlap",
         }.get(node.kind, "served by any frame")
         unit = "of the seams are" if node.kind == "panorama" else "of the textured picture is"
-        return [("lost", f"only {coverage.coverage_pct:.0f} % {unit} {what}")]
-    return [("clean", gap) for gap in coverage.gaps]
+        return [("lost", f"only {coverage.coverage_pct:.0f} % {unit} {what}"), *hidden]
+    return [*(("clean", gap) for gap in coverage.gaps), *hidden]
 
 
 def _parallax_findings(

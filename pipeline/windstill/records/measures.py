@@ -148,7 +148,9 @@ class CoverageMeasure:
     tiles they speak of: a tile without texture needs no frame and is no gap. `reached` (frames, rows, cols) tells
     which frames of a stack hold a tile within the limit of sharpness (if any does, where `coverage_pct` is not known);
     ``None`` where that is not known. `alone_pct` is what each frame would cover by itself, percent of the same picture
-    as `coverage_pct` and never more; empty where that is not known.
+    as `coverage_pct` and never more; empty where that is not known. A stack's shares are of what tells whether it is
+    sharp; `told_pct` is how much of the textured picture that is, where the rest is hidden by noise (``None`` where
+    frames are focused too much alike to say so).
     """
 
     grid: TileGrid
@@ -160,6 +162,7 @@ class CoverageMeasure:
     found: tuple[CoverageGap, ...] = ()  # the same gaps as records, in the order of `gaps`
     reached: NDArray[np.bool_] | None = None
     alone_pct: tuple[float, ...] = ()
+    told_pct: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

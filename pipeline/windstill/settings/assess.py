@@ -159,7 +159,8 @@ class AssessSettings(Section):
         "confusion of 0.03 mm on 36 mm.",
     )
     gap_from_share: float = Field(
-        0.5, gt=0, lt=1, description="Probability. A tile more likely than this out of focus in every frame is a gap."
+        0.6, gt=0, lt=1, description="Probability. A tile more likely than this out of focus in every frame is a gap: "
+        "surer than even, since a gap named wrongly costs trust.",
     )
     gap_from_share_unwritten: float = Field(
         0.8, gt=0, lt=1, description="The same where no focus distances are written and their steps are learnt."
@@ -187,6 +188,14 @@ class AssessSettings(Section):
     tilt_deg: float = Field(
         10.0, gt=0, description="Degrees between neighbouring views. More costs a crop; a few come of turning a camera "
         "that looks a little up or down, and do no harm.",
+    )
+    coverage_least_told: float = Field(
+        0.1, ge=0, lt=1, description="Share of a stack's textured picture that must tell where it is in focus, for "
+        "coverage to be said at all: noise hides it, and frames focused alike do not show it.",
+    )
+    coverage_told_pct: float = Field(
+        75.0, ge=0, le=100, description="Percent of a stack's textured picture. Where less tells whether it is "
+        "sharp, because noise hides it, the reasons say so in place of a coverage that would flatter.",
     )
     coverage_detail_steps: float = Field(
         2.0, gt=0, description="8-bit steps per pixel, root mean square gradient in the sharpest frame. Fainter detail "
