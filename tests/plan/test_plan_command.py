@@ -80,6 +80,10 @@ def test_the_screen_says_what_to_set_first_and_fits_80_columns(windstill: Windst
 def test_nothing_is_said_to_be_nought_that_is_not(windstill: Windstill) -> None:
     one = windstill("plan", "--lens", "24", "--near", "5")
     assert "Whole set  1 frame" in one.stdout
+    lit = windstill("plan", "--lens", "24", "--near", "5", "--light", "12").stdout
+    assert re.search(r"1 frame, +under +1 +s", lit)
+    assert not re.search(r"^ back.* none ", lit, re.M)
+    assert " 0:00" not in lit
     assert "light falls" not in one.stdout
     close = windstill("plan", "--lens", "100", "--near", "0.5", "--far", "0.52", "--wind", "2")
     assert "0.0 mm" not in close.stdout

@@ -223,6 +223,14 @@ def test_a_frame_hopelessly_dark_is_not_told_to_be_lifted() -> None:
     assert "lift it later" in " ".join(dim.remarks)
 
 
+def test_by_night_a_set_that_takes_hours_is_told_what_a_higher_iso_takes() -> None:
+    plan = plan_shot(PlanRequest(24, 1, light_ev100=-6))
+    assert plan.effort.light_lost_ev == 0, "the light no longer falls"
+    assert plan.too_much is not None
+    assert any(way.startswith("At ISO 6400: ") and "signal to noise" in way for way in plan.too_much.instead)
+    assert plan_shot(PlanRequest(24, 1, light_ev100=4)).effort.light_lost_ev > 0
+
+
 def test_close_up_the_scale_of_a_lens_reads_more_than_its_focal_length_more() -> None:
     # computed: a thin lens of 100 mm draws what is 300 mm away at 1 / (1 / 100 - 1 / 300) = 150 mm
     assert any("to 15 (near) cm more" in r for r in plan_shot(PlanRequest(100, 0.3, 0.45)).remarks)

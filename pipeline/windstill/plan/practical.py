@@ -6,8 +6,8 @@ import dataclasses
 import math
 from collections.abc import Callable, Sequence
 
-from windstill.optics import OutputSize, magnification
-from windstill.optics.marks import aperture_mark
+from windstill.optics import OutputSize, magnification, photon_snr_share
+from windstill.optics.marks import aperture_mark, iso_mark
 from windstill.plan.effort import plan_effort
 from windstill.plan.result import ApertureChoice, BracketFrame, Effort, SinglePlan, StackPlan, TooMuch
 from windstill.plan.stack import candidate_apertures, position_count, stack_at
@@ -57,7 +57,7 @@ def too_much(
         instead += [*_stopped_down(terms, choices), *_smaller(terms)]
         instead += [*_ending_sooner(terms, stack), *_beginning_later(terms, stack), *_back(terms)]
     if lengthy:
-        instead += _less_of_it(terms, count, effort, frames)
+        instead += [*_higher_iso(terms, effort, frames), *_less_of_it(terms, count, effort, frames)]
     if single.here.print_cm >= _LEAST_PRINT_CM and count > 1:
         instead.append(
             f"One frame at {aperture_mark(single.here.f_number)} focused at {metres(single.here.focus_m)}: its blur "
@@ -150,6 +150,19 @@ def _back(terms: Terms) -> list[str]:
         f"Step back {metres(back)}: {_positions(len(found.positions))} at {aperture_mark(narrowest)}, the nearest "
         f"drawn at {percent(scale)} of its size."
     ]
+
+
+def _higher_iso(terms: Terms, effort: Effort, frames: tuple[BracketFrame, ...]) -> list[str]:
+    """What the highest ISO wanted would take, where most of the time is that of the exposures."""
+    if not frames or effort.frames == 0:
+        return []
+    exposing = sum(f.shutter_s for f in frames) * effort.frames / len(frames)
+    iso, highest = min(f.iso for f in frames), terms.settings.max_iso
+    if exposing < effort.seconds / 2 or iso >= highest:
+        return []
+    seconds = effort.seconds - exposing * (1 - iso / highest)
+    cost = percent(photon_snr_share(math.log2(highest / iso)))
+    return [f"At {iso_mark(highest)}: {duration(seconds)}, at {cost} of the signal to noise."]
 
 
 def _less_of_it(terms: Terms, count: int, effort: Effort, frames: tuple[BracketFrame, ...]) -> list[str]:

@@ -51,7 +51,7 @@ def stack_remarks(terms: Terms, stack: StackPlan, single: SinglePlan) -> list[st
             f"One frame at {aperture_mark(single.here.f_number)} focused at {metres(single.here.focus_m)} would do: "
             f"its blur of {pixels(single.here.blur_px)} does not show in this output."
         )
-    if len(single_rows_shown(single)) == 1 and not single.here.holds:
+    if len(single_rows_shown(single)) == 1 and single.strict.step_back_m > 0:
         said.append("Stepping back until one frame holds it all would draw the nearest too small to matter.")
     asked = terms.request
     near_cm, far_cm = (_to_sensor_mm(asked.focal_mm, d) / 10 for d in (asked.near_m, asked.far_m))
@@ -66,8 +66,7 @@ def single_rows_shown(single: SinglePlan) -> list[tuple[str, OneFrame]]:
     """Ways to do with one frame that are worth a row: those that leave what is near large enough to see."""
     ways = [("from here", single.here)]
     for way, one in (("back: defocus only", single.by_tables), ("back: diffraction too", single.strict)):
-        same = one.step_back_m == 0 and one.f_number == single.here.f_number
-        if not same and one.foreground_scale >= _LEAST_SCALE:
+        if one.step_back_m > 0 and one.foreground_scale >= _LEAST_SCALE:
             ways.append((way, one))
     return ways
 
@@ -173,7 +172,8 @@ def effort_remarks(
     """About time, falling light and turning the camera; `exposing_s` is the part of the time the shutter is open."""
     said = []
     drifts = effort.light_lost_ev >= terms.settings.drift_ev
-    if drifts and exposure is not None and exposing_s > effort.seconds / 2 and exposure.under_ev == 0:
+    brief = effort.seconds <= 60 * terms.settings.most_minutes  # else `practical` says it
+    if drifts and brief and exposure is not None and exposing_s > effort.seconds / 2 and exposure.under_ev == 0:
         faster = min(exposure.iso * 8, terms.settings.max_iso)
         if faster > exposure.iso:
             share = exposure.iso / faster
@@ -225,7 +225,13 @@ def assumptions(terms: Terms, motion: MotionPlan | None, panorama: PanoramaPlan 
         said.append("Noise: photon noise alone; deep shadows lose more.")
     said.append(
         f"Light fades {terms.fading_ev_per_min:g} EV a minute: "
-        + ("dusk at middle latitudes, from memory." if asked.fading_ev_per_min is None else "as given.")
+        + (
+            "as given."
+            if asked.fading_ev_per_min is not None
+            else "dusk at middle latitudes, from memory."
+            if terms.fading_ev_per_min
+            else "so dark it is night, from memory."
+        )
     )
     said.append(
         f"Time: {habits.frame_gap_s:g} s between frames of a bracket, {habits.refocus_s:g} s to refocus"

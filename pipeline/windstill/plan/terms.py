@@ -8,6 +8,9 @@ from windstill.optics import pixel_pitch_um, visible_px
 from windstill.plan.request import PlanRequest
 from windstill.settings.plan import PlanSettings
 
+# EV at ISO 100 under which twilight is over and the light no longer falls: moonlight and stars. From memory.
+_NIGHT_EV100 = -3.0
+
 
 @dataclass(frozen=True, slots=True)
 class Terms:
@@ -38,6 +41,7 @@ def fill_in(request: PlanRequest, settings: PlanSettings) -> Terms:
     pitch = pixel_pitch_um(request.sensor_mm[0], request.pixels[0])
     shows = visible_px(request.output, max(request.pixels), settings.visible_px)
     overlap, fading = request.focus_overlap, request.fading_ev_per_min
+    night = request.light_ev100 is not None and request.light_ev100 < _NIGHT_EV100
     return Terms(
         request=request,
         settings=settings,
@@ -46,5 +50,5 @@ def fill_in(request: PlanRequest, settings: PlanSettings) -> Terms:
         circle_mm=shows * pitch / 1000.0 if request.circle_mm is None else request.circle_mm,
         tolerance_px=shows if request.tolerance_px is None else request.tolerance_px,
         focus_overlap=settings.focus_overlap if overlap is None else overlap,
-        fading_ev_per_min=settings.fading_ev_per_min if fading is None else fading,
+        fading_ev_per_min=fading if fading is not None else 0.0 if night else settings.fading_ev_per_min,
     )

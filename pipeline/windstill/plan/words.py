@@ -33,7 +33,9 @@ def reach_marks(ends_m: Sequence[tuple[float, float]]) -> list[tuple[str, str]]:
 
 
 def duration(seconds: float) -> str:
-    """``"8 s"``, ``"2 min 5 s"``, ``"1 h 4 min"``."""
+    """``"under 1 s"``, ``"8 s"``, ``"2 min 5 s"``, ``"1 h 4 min"``."""
+    if seconds < 0.95:
+        return "under 1 s"
     if seconds < 9.95:
         return f"{seconds:.1f} s" if seconds % 1 else f"{seconds:.0f} s"
     whole = round(seconds)
@@ -45,8 +47,8 @@ def duration(seconds: float) -> str:
 
 
 def clock(seconds: float) -> str:
-    """``"3:33"``, minutes and seconds, for a column."""
-    whole = round(seconds)
+    """``"3:33"``, minutes and seconds, for a column; never nought for what takes any time."""
+    whole = max(round(seconds), 1 if seconds > 0 else 0)
     return f"{whole // 60}:{whole % 60:02d}"
 
 
