@@ -103,8 +103,10 @@ def views_line(plan: Plan) -> str:
 def effort_line(plan: Plan) -> str:
     """Frames, time and light lost."""
     effort = plan.effort
-    text = f"{plural(effort.frames, 'frame')}, {duration(effort.seconds)}"
-    if not effort.exposures_known:
+    text = plural(effort.frames, "frame")
+    if effort.seconds > 0:
+        text += f", {duration(effort.seconds)}"
+    if effort.seconds > 0 and not effort.exposures_known:
         text += " and the exposures"
     if effort.ends_dark:
         text += "; dark before it ends"

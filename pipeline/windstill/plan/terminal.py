@@ -98,7 +98,7 @@ def _apertures(plan: Plan) -> Table:
         ]
         if c.shutter_s is not None and c.iso is not None:
             row += [shutter_mark(c.shutter_s), _iso(c.iso), _under(c.under_ev)]
-        table.add_row(*row, clock(c.set_seconds), style="bold" if c.chosen else "")
+        table.add_row(*row, clock(c.set_seconds) if c.set_seconds > 0 else "", style="bold" if c.chosen else "")
     return table
 
 
