@@ -439,7 +439,7 @@ def report(
         f"numbers of cases are small: read the counts. {cut}".rstrip(), "",
         "## Frames kept", "",
         "Sharp or well exposed as truth.json counts it; in brackets the sky counts as well as what has texture, in "
-        "stacks the blooms. *Fewest*: that cover 99 % by the truth, greedily; a bracket also needs steps that blend. "
+        "stacks the blooms. *Fewest*: that cover 99% by the truth, greedily; a bracket also needs steps that blend. "
         f"A frame *would bring sway* when the others cover {COVERS:.0%} of what the set covers without it, something "
         f"it shows moved by more than {SWAYS_TIMES} times the tolerance against a frame it would be blended with, and "
         "those blend without sway where it is left out.".replace("%", " %"), "",
