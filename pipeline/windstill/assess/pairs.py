@@ -10,7 +10,7 @@ import numpy as np
 
 from windstill.assess.geometry import Matrix, inverse, overlap
 from windstill.optics.exposure import recorded_level
-from windstill.records import RELATION_OF_KIND, Frame, FrameScore, FrameSet, Grouping, Relation
+from windstill.records import ISO_CAP, RELATION_OF_KIND, Frame, FrameScore, FrameSet, Grouping, Relation
 from windstill.settings import AssessSettings
 
 
@@ -26,8 +26,8 @@ class Pair:
 def level_ev(frame: Frame, score: FrameScore | None) -> float | None:
     """Recorded level of a frame in EV: from its settings, else from its mean brightness; ``None`` without either."""
     camera = frame.camera
-    if camera.exposure_s and camera.f_number and camera.iso:
-        return recorded_level(camera.exposure_s, camera.f_number, camera.iso)
+    if camera.exposure_s and camera.f_number:
+        return recorded_level(camera.exposure_s, camera.f_number, camera.iso or ISO_CAP)
     if camera.exposure_s:
         return float(np.log2(camera.exposure_s))
     if score is None:

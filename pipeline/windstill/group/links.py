@@ -16,7 +16,7 @@ from windstill.group import content, focus, views
 from windstill.group.content import ContentLink, Picture
 from windstill.group.focus import FocusLink, SharpMap
 from windstill.group.order import Shot, counter_of
-from windstill.records import ISO_CAP, CameraData, FrameScore
+from windstill.records import CameraData, FrameScore
 from windstill.settings.group import GroupSettings
 
 
@@ -89,8 +89,16 @@ class Gallery:
     _recent: OrderedDict[int, Picture | None] = field(default_factory=OrderedDict)
     _ready: OrderedDict[int, None] = field(default_factory=OrderedDict)
     _maps: dict[int, SharpMap | None] = field(default_factory=dict)
+    _iso_written: bool | None = None
     _lit: dict[int, float] = field(default_factory=dict)
     _features: OrderedDict[tuple[int, bool], views.Features] = field(default_factory=OrderedDict)
+
+    def level_ev(self, i: int) -> float | None:
+        """Recorded level of frame i; ``None`` where its body writes ISOs and this one is unknown (above Exif's cap)."""
+        camera = self.shots[i].frame.camera
+        if self._iso_written is None:
+            self._iso_written = any(shot.frame.camera.iso for shot in self.shots)
+        return None if self._iso_written and not camera.iso else level_ev(camera)
 
     def picture(self, i: int) -> Picture | None:
         """Content of frame i, ``None`` where it could not be decoded."""
@@ -181,12 +189,10 @@ class Gallery:
 def level_ev(camera: CameraData) -> float | None:
     """Recorded level log2(S t / (100 N^2)); parts no frame of the body knows count as constant.
 
-    A fully manual lens writes no aperture, a scan no ISO: what is left still gives steps. An ISO at the most that
-    Exif can hold may be any above it.
+    A fully manual lens writes no aperture, a scan no ISO: what is left still gives steps. Where only some frames of
+    a body lack a part, ask `Gallery.level_ev`.
     """
     if camera.exposure_s is None or camera.exposure_s <= 0:
-        return None
-    if camera.iso is not None and camera.iso >= ISO_CAP:
         return None
     level = math.log2(camera.exposure_s)
     if camera.iso:
@@ -375,7 +381,7 @@ def link_between(gallery: Gallery, i: int, j: int, name: float = 0.0) -> Link:
         seen = content.APART
     else:
         seen = gallery.compare(i, j)
-    level_a, level_b = level_ev(one), level_ev(two)
+    level_a, level_b = gallery.level_ev(i), gallery.level_ev(j)
     nominal = None if level_a is None or level_b is None else level_b - level_a
     nats, kind = mark_between(one, two, settings)
     return Link(

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windstill.group.costs import focus_odds, view_turn
-from windstill.group.links import Gallery, Link, level_ev
+from windstill.group.links import Gallery, Link
 from windstill.settings.group import GroupSettings
 
 Links = dict[tuple[int, int], Link]
@@ -87,7 +87,7 @@ def _row_ahead(
 
 
 def _level(gallery: Gallery, stands: Sequence[int], j: int, before: float, link: Link) -> float:
-    known = level_ev(gallery.shots[stands[j]].frame.camera)
+    known = gallery.level_ev(stands[j])
     return known if known is not None else before + (link.ev or 0.0)
 
 

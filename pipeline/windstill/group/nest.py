@@ -17,7 +17,6 @@ from windstill.group.links import (
     focus_step,
     frame_links,
     idle_between,
-    level_ev,
     mark_between,
     rhythm_of,
     zoom_sureness,
@@ -224,7 +223,7 @@ def _link(gallery: Gallery, nodes: list[Node], i: int, j: int, settings: GroupSe
             seen, at = trial, pair
         if seen.view == "same" or (seen.view == "overlap" and seen.agreement > settings.surely_aligned):
             break
-    level_a, level_b = (level_ev(shots[k].frame.camera) for k in at)
+    level_a, level_b = (gallery.level_ev(k) for k in at)
     nominal = None if level_a is None or level_b is None else level_b - level_a
     within = [link.content.shift for link in (*a.links, *b.links) if link.content.view == "same"]
     usual = max(median(within) if within else settings.shift_floor, settings.shift_floor)
@@ -244,8 +243,8 @@ def _pairs(gallery: Gallery, a: Node, b: Node) -> list[tuple[int, int]]:
     """Frames of a and b that correspond, best lit first."""
     fa, fb = a.frames, b.frames
     if a.kind == "bracket" and not a.children[0].is_set and not b.is_set:
-        level = level_ev(gallery.shots[fb[0]].frame.camera)
-        levels = [level_ev(gallery.shots[k].frame.camera) for k in fa]
+        level = gallery.level_ev(fb[0])
+        levels = [gallery.level_ev(k) for k in fa]
         if level is not None and all(v is not None for v in levels):
             return [(min(fa, key=lambda k: abs((levels[fa.index(k)] or 0.0) - level)), fb[0])]
     if a.kind == b.kind == "bracket" and not a.children[0].is_set:

@@ -161,21 +161,25 @@ def _xmp(tags: TagTable, name: str) -> float | None:
 
 
 def _iso(tags: TagTable, marks: Marks) -> float | None:
-    """PhotographicSensitivity is 16 bits and capped at 65535; what lies above stands in the 32-bit tags."""
+    """PhotographicSensitivity is 16 bits and capped at 65535; what lies above stands in the 32-bit tags.
+
+    At the cap without those, the ISO may be any above it: unknown, unless the maker or XMP says.
+    """
     capped = next((n for n in numbers(tags.find(0x8827)) if n > 0), None)
     if capped is None or capped >= ISO_CAP:
         for tag in (0x8833, 0x8832, 0x8831):
             wide = number(tags.find(tag))
             if wide and wide > 0:
                 return wide
-    if capped is not None:
+    elif capped is not None:
         return capped
     in_raw = number(tags.image.get(0x0017))  # one maker's raw keeps it beside the sensor's borders
     if in_raw and 0x0006 in tags.image:
         return in_raw
     if marks.iso:
         return marks.iso
-    return _positive(_xmp(tags, "exif:ISOSpeedRatings") or _xmp(tags, "exifEX:PhotographicSensitivity"), 1, 1e8)
+    in_xmp = _positive(_xmp(tags, "exif:ISOSpeedRatings") or _xmp(tags, "exifEX:PhotographicSensitivity"), 1, 1e8)
+    return None if in_xmp == ISO_CAP else in_xmp
 
 
 def _focus(value: Value | None) -> float | None:
