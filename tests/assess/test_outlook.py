@@ -41,6 +41,19 @@ def test_the_worst_place_is_shown_as_two_crops_where_it_moved() -> None:
     assert crops.a_jpeg != crops.b_jpeg
 
 
+def test_the_worst_pair_is_the_one_the_largest_sway_is_of() -> None:
+    """`worst_pair` and `sway_max_px` stand in one row of sets.csv: who looks the pair up must find that figure."""
+    moved = [(45, 0), (45, 18), (330, 0), (330, 9)]
+    measure, verdict = assess_pictures(
+        "burst", [taken(with_mover(SCENE, 750, 500, radius, x, 0), seed=n) for n, (radius, x) in enumerate(moved)]
+    )
+    told = {(pair.frame_a, pair.frame_b): pair for pair in measure.pairs}
+    assert verdict.worst_pair is not None
+    assert verdict.sway_max_px == told[verdict.worst_pair].sway_max_px
+    spread = told["TEST0003", "TEST0004"]
+    assert (spread.sway_max_px or 0) < (verdict.sway_max_px or 0), "the pair that moved most widely moved less far"
+
+
 def test_robust_maximum_needs_two_touching_tiles() -> None:
     values = np.zeros((20, 30), np.float32)
     everywhere = np.ones(values.shape, bool)

@@ -112,8 +112,6 @@ def _judge_set(
     reasons = tuple(dict.fromkeys(reason for _, reason in found if reason))
     if not reasons:
         reasons = (_calm_phrase(measure, children, node),)
-    worst_pair = max(judged, key=lambda item: _pair_rank(item[0], item[1]), default=None)
-
     def largest(name: str) -> float | None:
         own = [getattr(p, name) for p in measure.pairs] if hasattr(PairMeasure, name) else []
         values = [v for v in own + [getattr(c, name) for c in children] if v is not None]
@@ -130,10 +128,12 @@ def _judge_set(
     known_smears = [v for v in smears if v is not None]
     overlaps = [v for v in [measure.overlap_pct] + [c.overlap_pct for c in children] if v is not None]
     shifts = [v for v in [measure.shift_px] + [c.shift_px for c in children] if v is not None]
-    pair_names = (worst_pair[0].frame_a, worst_pair[0].frame_b) if worst_pair else None
-    by_child = max(children, key=lambda c: c.sway_max_px or -1.0, default=None)
-    own_max = worst_pair[0].sway_max_px if worst_pair else None
-    if by_child is not None and by_child.worst_pair and (by_child.sway_max_px or 0.0) > (own_max or 0.0):
+    # The pair that `sway_max_px` is of, so that both name the same place; among equals the one hardest to merge.
+    swayed_most = max(judged, key=lambda item: _pair_rank(item[0], item[1]), default=None)
+    pair_names = (swayed_most[0].frame_a, swayed_most[0].frame_b) if swayed_most else None
+    own_max = _known(swayed_most[0].sway_max_px) if swayed_most else -1.0
+    by_child = max((c for c in children if c.worst_pair), key=lambda c: _known(c.sway_max_px), default=None)
+    if by_child is not None and _known(by_child.sway_max_px) > own_max:
         pair_names = by_child.worst_pair
     return SetVerdict(
         set_id=node.set_id,
@@ -306,5 +306,9 @@ def _calm_phrase(measure: SetMeasure, children: Sequence[SetVerdict], node: Fram
     return f"nothing moved more than {max(known):.1f} px where the merge blends"
 
 
-def _pair_rank(pair: PairMeasure, verdict: _PairVerdict) -> tuple[int, float, float]:
-    return (_SEVERITY[verdict.outlook], verdict.area_pct, pair.sway_max_px or 0.0)
+def _pair_rank(pair: PairMeasure, verdict: _PairVerdict) -> tuple[float, int, float]:
+    return (_known(pair.sway_max_px), _SEVERITY[verdict.outlook], verdict.area_pct)
+
+
+def _known(sway_max_px: float | None) -> float:
+    return -1.0 if sway_max_px is None else sway_max_px
