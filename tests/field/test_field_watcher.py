@@ -65,6 +65,19 @@ def test_a_set_is_complete_after_a_pause_or_when_the_next_begins(folder: Folder)
     assert folder.after(31) == [[("THFT0005", "THFT0006")]]
 
 
+def test_frames_that_come_after_those_of_a_later_set_are_waited_for(folder: Folder) -> None:
+    """Copied newest first, a set is spoken of once and whole, not after every frame."""
+    late = burst(folder.root, 1, 0, frames=4)
+    for path in late:
+        path.rename(folder.root.parent / path.name)
+    burst(folder.root, 11, 5)
+    assert folder.after(2) == []
+    for path in late:
+        (folder.root.parent / path.name).rename(path)
+        assert folder.after(2) == []
+    assert folder.after(31) == [[tuple(p.stem for p in late), ("THFT0011", "THFT0012")]]
+
+
 def test_a_set_that_gains_a_frame_is_spoken_of_again_one_that_loses_it_is_not(folder: Folder) -> None:
     late = burst(folder.root, 1, 0, frames=3)[2]
     aside = late.rename(folder.root.parent / late.name)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -53,6 +53,12 @@ class Arrivals:
     def all_still(self, now_s: float) -> frozenset[tuple[str, Stat]]:
         """Path, size and time of every file that stands still."""
         return frozenset((p, stat) for p, (stat, since) in self._known.items() if now_s - since >= self.settle_s)
+
+    def latest(self, paths: Collection[str]) -> frozenset[str]:
+        """Those of some files that changed last."""
+        since = {path: self._known[path][1] for path in paths if path in self._known}
+        last = max(since.values(), default=0.0)
+        return frozenset(path for path, at in since.items() if at == last)
 
     def quiet_s(self, now_s: float) -> float:
         """Seconds since anything changed."""

@@ -96,10 +96,16 @@ class Watcher:
 
     def _check(self, paused: bool) -> Check | None:
         found: list[Frame] = []
+        latest = self._arrivals.latest({path for path, _ in self._looked})
 
         def choose(grouping: Grouping) -> Sequence[FrameSet]:
             tops = list(grouping.top_level())
-            return tops if paused else tops[:-1]
+            if paused:
+                return tops
+            # Another frame may follow the newest; where files come in another order, what came last.
+            came_last = {frame.name for frame in found if latest.intersection(file.path for file in frame.files)}
+            growing = [node for node in tops if came_last.intersection(node.frames)][-1:]
+            return [node for node in tops[:-1] if node not in growing]
 
         def select(frames: Sequence[Frame]) -> Sequence[Frame]:
             whole = [frame for frame in frames if self._is_whole(frame)]
@@ -164,7 +170,8 @@ def watch_folder(
         As for `Watcher`.
     """
     watcher = Watcher(root, desk, complete, note)
-    note(f"{watcher.begin(time.monotonic())} photographs there already")
+    begun = watcher.begin(time.monotonic())
+    note(f"{begun or 'no'} photograph{'' if begun == 1 else 's'} there already")
     wake_s = desk.settings.field.wake_s
     there = True
     while not stop.is_set():
