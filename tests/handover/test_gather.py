@@ -8,6 +8,7 @@ import json
 import os
 import re
 import resource
+import shutil
 import signal
 import subprocess
 import time
@@ -74,6 +75,27 @@ def test_every_file_of_every_exposure_is_copied_and_undo_leaves_nothing(
     assert here("gather", "--undo", dest)[0] == 0
     assert not dest.exists()
     assert states(reviewed.shoot) == before
+
+
+def test_a_spoilt_single_frame_stays_behind_unless_asked_for(
+    reviewed: Reviewed, here: Here, tmp_path: Path
+) -> None:
+    """The report says to leave it out, so what is kept must not hold it."""
+    out = tmp_path / "again"
+    shutil.copytree(reviewed.out, out)
+    with (out / "frames.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    spoilt = next(row for row in rows if row["kind"] == "single")
+    spoilt["keep"] = "no"
+    with (out / "frames.csv").open("w", encoding="utf-8", newline="") as file:
+        table = csv.DictWriter(file, list(spoilt))
+        table.writeheader()
+        table.writerows(rows)
+    _, said, _ = here("gather", out, tmp_path / "keepers")
+    assert "left out: 1 spoilt single frame" in said
+    assert spoilt["frame"] not in {entry["frame"] for entry in manifest_of(tmp_path / "keepers")}
+    here("gather", out, tmp_path / "asked", "--only", spoilt["set_id"])
+    assert {entry["frame"] for entry in manifest_of(tmp_path / "asked")} == {spoilt["frame"]}
 
 
 def test_names_fit_every_disk_and_none_are_alike(reviewed: Reviewed, here: Here, tmp_path: Path) -> None:

@@ -85,7 +85,7 @@ def _gather(
 ) -> int:
     from windstill.cli.finished import finished_review
     from windstill.cli.progress import shown_progress
-    from windstill.handover import check_dest, choose_sets, gather, planned_folders
+    from windstill.handover import check_dest, choose_sets, gather, planned_folders, spoilt_singles
 
     review, shoot = finished_review(out, given)
     sets = choose_sets(review, only, best_takes)
@@ -104,6 +104,8 @@ def _gather(
         folders = planned_folders(review, shoot, sets)
         done = gather(folders, shoot, dest, how, form, settings, progress)
     _print_folders(folders, {row.set_id for row in choose_sets(review, only, True)})
+    if spoilt := [] if only else spoilt_singles(review):
+        print(f"left out: {plural(len(spoilt), 'spoilt single frame')}; --only lost takes what is lost")
     for problem in done.problems[:_MOST_LINES]:
         say(problem, 0)
     if len(done.problems) > _MOST_LINES:

@@ -45,6 +45,11 @@ def choose_sets(review: FinishedReview, only: Sequence[str], best_takes: bool) -
     best_takes : bool
         Leave out the sets of which frames.csv keeps no frame: another take of the scene is better.
 
+    Returns
+    -------
+    list of SetRow
+        Without `spoilt_singles`, unless `only` names an outlook or a set.
+
     Raises
     ------
     ReviewError
@@ -58,6 +63,7 @@ def choose_sets(review: FinishedReview, only: Sequence[str], best_takes: bool) -
             raise ReviewError(f"--only {word}: no outlook, kind or set of this review (there are: {known})", USAGE)
     asked = [{word for word in only if word in sort} for sort in sorts]
     kept = {frame.name for frame in review.frames if frame.keep == "yes"}
+    spoilt = set() if asked[0] or asked[2] else {row.set_id for row in spoilt_singles(review)}
     return [
         row
         for row in review.sets
@@ -67,7 +73,14 @@ def choose_sets(review: FinishedReview, only: Sequence[str], best_takes: bool) -
             for words, fits in zip(asked, (row.outlook, row.kind, encode_name(row.set_id)), strict=True)
         )
         and (not best_takes or kept.intersection(row.keep_frames))
+        and row.set_id not in spoilt
     ]
+
+
+def spoilt_singles(review: FinishedReview) -> list[SetRow]:
+    """Single frames that frames.csv says not to keep."""
+    spoilt = {frame.name for frame in review.frames if frame.keep == "no"}
+    return [row for row in review.sets if row.kind == "single" and spoilt.intersection(row.members)]
 
 
 def set_folders(review: FinishedReview, sets: Sequence[SetRow]) -> dict[str, str]:
