@@ -22,8 +22,9 @@ windstill sidecar REVIEW --rating clean=4 --rating keep:no=-1 --write
 
 windstill sidecar REVIEW --undo
 
-A sidecar is NAME.xmp beside the photograph, shared by its raw and its JPEG; where NAME.JPG.xmp is there already, that
-one is added to. Everything else in it stays. An existing rating is never replaced.
+A sidecar is NAME.xmp beside the photograph, shared by its raw and its JPEG, or NAME.JPG.xmp where that is there.
+
+What else it says stays; an existing rating is never replaced.
 
 Exit status: 0 done; 1 a sidecar had to be left alone; 2 wrong usage."""
 
