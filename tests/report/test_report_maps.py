@@ -16,6 +16,7 @@ from PIL import Image
 
 from report.browsing import Visit, opened_browser
 from report.handmade import BODY_SERIAL, GRID, empty_review, evening_review, jpeg, many_frames_review, paint, sway_field
+from windstill.assess.places import place_of
 from windstill.report import write_report
 from windstill.report.mapfiles import map_names, write_maps
 from windstill.report.overlay import (
@@ -30,6 +31,7 @@ from windstill.report.overlay import (
 from windstill.report.page import render_page
 from windstill.report.pictures import resized
 from windstill.report.shoot import Shoot
+from windstill.report.words import place
 from windstill.settings import ReportSettings, Settings
 
 
@@ -58,6 +60,15 @@ def test_map_names_survive_every_disk() -> None:
     names = list(map_names(Shoot(review)).values())
     assert len({n.casefold() for n in names}) == len(names)
     assert all(len(n.encode()) <= 200 and not set(n) & set('/\\:*?"<>|') for n in names)
+
+
+@pytest.mark.parametrize(("row", "col"), [(row, col) for row in range(3) for col in range(3)])
+def test_the_map_and_the_reason_call_a_place_the_same(row: int, col: int) -> None:
+    mask = np.zeros((30, 60), bool)
+    mask[10 * row + 4 : 10 * row + 6, 20 * col + 9 : 20 * col + 11] = True
+    assert place_of(mask).removeprefix("at ").removeprefix("in ").removeprefix("the ") == place(
+        20 * col + 10, 10 * row + 5, 60, 30
+    )
 
 
 def test_overlay_shows_what_the_field_says() -> None:

@@ -128,12 +128,10 @@ def lasted(seconds: float | None) -> str:
 
 
 def place(x: float, y: float, width: int, height: int) -> str:
-    """Where in the picture, by thirds."""
-    column = ("left", "middle", "right")[min(2, max(0, int(3 * x / max(width, 1))))]
-    row = ("upper", "middle", "lower")[min(2, max(0, int(3 * y / max(height, 1))))]
-    if row == column == "middle":
-        return "middle"
-    return f"{row} {column}".replace("upper middle", "top middle").replace("lower middle", "bottom middle")
+    """Where in the picture, by thirds, in the words of the reasons (`assess.places`)."""
+    column = ("left", "centre", "right")[min(2, max(0, int(3 * x / max(width, 1))))]
+    row = ("upper", "", "lower")[min(2, max(0, int(3 * y / max(height, 1))))]
+    return f"{row} {column}".strip()
 
 
 def direction(x: float, y: float) -> str:
