@@ -236,6 +236,13 @@ def test_copy_file_names(visit: Callable[..., Visit]) -> None:
     assert seen.page.locator("#set-3 button.copy").inner_text() == "Copied 10 names"
 
 
+def test_nothing_to_press_is_printed(visit: Callable[..., Visit]) -> None:
+    seen = visit()
+    assert seen.page.locator("article button:visible").count()
+    seen.page.emulate_media(media="print")
+    assert seen.page.locator("button:visible").count() == 0
+
+
 def test_without_scripts_the_essentials_work(visit: Callable[..., Visit]) -> None:
     seen = visit(java_script_enabled=False)
     page = seen.page
