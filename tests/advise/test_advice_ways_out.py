@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import re
+from typing import Any
 
 import pytest
 
 from advise_sets import Shot, at_places, camera, exposed, landscape, shoot, taken, with_mover
+from windstill.advise.say import Speaker
+from windstill.records import FrameSet, Grouping, Outlook, Placement, SetAdvice, SetVerdict
+from windstill.settings import AdviseSettings
 
 SCENE = landscape(840)
 PLACES = (0.0, 6.0, 12.0)
@@ -31,6 +35,34 @@ def test_a_frame_that_cannot_be_laid_over_the_others_is_not_averaged_with_them()
     found = shoot(Shot("burst", [*_burst({}, 3), elsewhere]))  # type: ignore[arg-type,list-item]
     assert found.keep(0) == ["yes", "yes", "yes", "spare"]
     assert found.advised.frames["100THRFT/THRF0004"].note == "it could not be laid over the others"
+
+
+def _said_of_a_panorama_of_brackets(outlook: Outlook, **advice: Any) -> str:
+    """Three views of three exposures, frames 1 to 9."""
+    names = tuple(f"100THRFT/THRF{n:04d}" for n in range(1, 10))
+    top = f"{names[0]}~panorama"
+    views = [names[i : i + 3] for i in (0, 3, 6)]
+    inner = [FrameSet(f"{v[0]}~bracket", top, 1, 1, "bracket", v, v) for v in views]
+    whole = FrameSet(top, None, 1, 1, "panorama", tuple(s.set_id for s in inner), names)
+    places = {n: Placement(n, inner[i // 3].set_id, view_index=i // 3 + 1, exposure_index=i % 3 + 1)
+              for i, n in enumerate(names)}  # fmt: skip
+    verdict = SetVerdict(top, outlook, ("moved",), 2.0, sway_max_px=4.1)
+    speaker = Speaker(whole, verdict, None, {}, Grouping((whole, *inner), places), (), AdviseSettings())
+    numbers = {key: tuple(names[n - 1] for n in of) for key, of in advice.items()}
+    return speaker.sentence(SetAdvice(top, None, advice="", holds_without=True, **numbers), None, 1)  # type: ignore[arg-type]
+
+
+def test_a_view_is_not_given_up_for_one_of_its_exposures() -> None:
+    some = _said_of_a_panorama_of_brackets("touch-up", left_out=(1, 7), keep_frames=(2, 3, 4, 5, 6, 8, 9))
+    assert some.startswith("Merge without exposure 1 of views 1 and 3: the subject moved 4.1 px there")
+    uneven = _said_of_a_panorama_of_brackets("touch-up", left_out=(1, 8), keep_frames=(2, 3, 4, 5, 6, 7, 9))
+    assert uneven.startswith("Merge without THRF0001 and THRF0008:")
+    whole = _said_of_a_panorama_of_brackets("touch-up", left_out=(4, 5, 6), keep_frames=(1, 2, 3, 7, 8, 9))
+    assert whole.startswith("Merge without view 2:")
+    enough = _said_of_a_panorama_of_brackets("clean", keep_frames=(4, 5, 6))
+    assert enough == "Merge as it is; view 2 is enough."
+    enough = _said_of_a_panorama_of_brackets("clean", keep_frames=(2, 5, 8))
+    assert enough == "Merge as it is; exposure 2 of views 1, 2 and 3 are enough."
 
 
 def test_a_calm_burst_is_merged_whole() -> None:

@@ -95,12 +95,12 @@ class Speaker:
                 alone = "it covers what the others do" if self.node.kind != "burst" else "it is the stillest"
                 return f"Use {base(advice.keep_frames[0])} alone, {alone}: the subject moved in the others."
             if len(advice.left_out) > max(len(advice.keep_frames), 2):
-                return f"Merge only {self._places(advice.keep_frames)}: the subject moved in the others."
-            return f"Merge without {self._places(advice.left_out)}: {self._why_without(advice)}."
+                return f"Merge only {self._exactly(advice.keep_frames)}: the subject moved in the others."
+            return f"Merge without {self._exactly(advice.left_out)}: {self._why_without(advice)}."
         if outlook == "clean":
             return self._as_it_is(advice)
         if outlook == "touch-up":
-            without = f" without {self._places(advice.left_out)}" if advice.left_out else ""
+            without = f" without {self._exactly(advice.left_out)}" if advice.left_out else ""
             places = self._sources(advice, "the places that moved, shown on the map")
             return f"Merge{without}, then retouch {places}."
         if outlook == "unknown":
@@ -114,7 +114,8 @@ class Speaker:
         if fewer and len(advice.keep_frames) == 1:
             text = f"No merge needed: {base(advice.keep_frames[0])} holds by itself what the others show"
         elif fewer and len(advice.keep_frames) <= _FEW:
-            text += f"; {self._places(advice.keep_frames)} are enough"
+            verb = "is" if len(self._whole_steps(advice.keep_frames)) == 1 else "are"
+            text += f"; {self._exactly(advice.keep_frames)} {verb} enough"
         elif fewer:
             text += f"; {len(advice.keep_frames)} of the {len(self.node.frames)} frames are enough"
         return text + (f"; should you shoot it again, {gaps[0]}." if gaps else ".")
@@ -150,7 +151,7 @@ class Speaker:
                 f"{_px(lent.shift_px)})."
             )
         if self.verdict.outlook == "hard" and advice.take_from:
-            without = f"merge without {self._places(advice.left_out)} and " if advice.left_out else ""
+            without = f"merge without {self._exactly(advice.left_out)} and " if advice.left_out else ""
             said.append(f"To save this one, {without}retouch {self._sources(advice, '')}.")
         elif advice.single_frame and (advice.single_frame_pct or 0) >= self.settings.sharp_alone_pct:
             known = self.measure is not None and self.measure.coverage is not None and self.measure.coverage.alone_pct
@@ -244,8 +245,32 @@ class Speaker:
             if len(at) > _FEW and at[-1] - at[0] + 1 == len(at):
                 return f"{plural} {at[0]} to {at[-1]}"
             return f"{plural} {listed([str(i) for i in at])}"
+        return self._files(names)
+
+    def _files(self, names: Sequence[str]) -> str:
         shown = [base(n) for n in names]
         return listed(shown) if len(shown) <= _FEW else f"{listed(shown[:_FEW - 1])} and {len(shown) - _FEW + 1} more"
+
+    def _exactly(self, names: Sequence[str]) -> str:
+        """As `_places`, but a view or focus position of which only some frames are meant is not named as a whole."""
+        steps = self._indices(names)
+        if steps is None or self._whole_steps(names):
+            return self._places(names)
+        # The same exposure of several views, say; what is less regular is named by its files.
+        for kind in {child.kind for child in self.grouping.children(self.node.set_id)} & set(_STEP):
+            word, index = _STEP[kind]
+            inner = {getattr(self.grouping.placements[name], index) for name in names}
+            if len(inner) == 1 and len(names) == len(steps[1]) and None not in inner:
+                return f"{word} {inner.pop()} of {self._places(names)}"
+        return self._files(names)
+
+    def _whole_steps(self, names: Sequence[str]) -> list[int]:
+        """Steps of the set that the frames make up, each with all its frames; empty where some are missing."""
+        steps = self._indices(names)
+        if steps is None:
+            return []
+        theirs = {n for n in self.node.frames if (at := self._indices((n,))) and at[1][0] in steps[1]}
+        return steps[1] if theirs == set(names) else []
 
     # -- gaps -----------------------------------------------------------------------------------------------------
 
