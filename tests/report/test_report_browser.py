@@ -63,6 +63,8 @@ def test_first_screen_answers_without_scrolling(visit: Callable[..., Visit]) -> 
     # A figure and its unit stay on one line.
     assert "blooms at lower left moved 19\u00a0px between focus 3 and 4" in lost
     assert lost.index("lost") < lost.index("hard")
+    ways_out = [words for words in seen.page.locator(".keepers p").all_inner_texts() if "alone holds" in words]
+    assert ways_out and all("\u00a0%" in words for words in ways_out)
 
 
 def test_names_cannot_run_or_reorder_anything(visit: Callable[..., Visit]) -> None:
@@ -257,6 +259,31 @@ def test_without_scripts_the_essentials_work(visit: Callable[..., Visit]) -> Non
     assert "104CLIFF/THRF0001.JPG" in page.locator("#set-1-names").inner_text()
     page.locator("#set-6-1 > summary").click()
     assert page.locator("#set-6-1 .child-body").first.is_visible()
+
+
+def test_on_paper(visit: Callable[..., Visit]) -> None:
+    seen = visit(color_scheme="dark")
+    page = seen.page
+    for _ in range(2):  # auto, light, dark
+        page.keyboard.press("d")
+    page.emulate_media(media="print")
+    # Printers leave backgrounds out: the words have to be dark.
+    ink = page.evaluate("getComputedStyle(document.body).color.match(/[0-9.]+/g).map(Number)")
+    assert sum(ink[:3]) / 3 < 60
+    a, b = (page.locator(f"#set-1 .crop-{name}") for name in "ab")
+    assert a.is_visible() and b.is_visible() and a.bounding_box() != b.bounding_box()
+    assert page.locator("button:visible").count() == 0
+    names = page.locator("#set-1-names").bounding_box()
+    assert names and names["height"] > 40, "the names to keep can be read though their list was closed"
+    ends = page.eval_on_selector_all("#set-1 .frame", "all => all.map(f => f.getBoundingClientRect().right)")
+    assert max(ends) <= page.evaluate("document.documentElement.clientWidth")
+
+
+def test_two_takes_side_by_side_on_a_phone(visit: Callable[..., Visit]) -> None:
+    page = visit(viewport={"width": 390, "height": 844}, has_touch=True).page
+    ends = page.eval_on_selector_all(
+        "#scene-1 .takes thead th:nth-child(3)", "all => all.map(t => t.getBoundingClientRect().right)")  # fmt: skip
+    assert ends and max(ends) <= 390
 
 
 @pytest.mark.parametrize("width", [320, 390, 768])
