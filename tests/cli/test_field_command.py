@@ -49,6 +49,13 @@ def test_one_line_per_set_newest_first(card: Path, here: Here, monkeypatch: pyte
     assert states(card) == before
 
 
+def test_one_frame_is_said_as_one(card: Path, here: Here, tmp_path: Path) -> None:
+    alone = tmp_path / "alone"
+    alone.mkdir()
+    shutil.copy(next(card.rglob("*.JPG")), alone)
+    assert "Read: 1 frame from previews." in here("field", alone)[1]
+
+
 _HEAVY = ("numba", "scipy", "PIL", "lxml", "exifread", "jinja2", "rich", "watchfiles")
 
 

@@ -11,6 +11,7 @@ import typer
 
 from windstill.cli import common
 from windstill.plan.cautions import CAUTIONS
+from windstill.plan.words import plural
 from windstill.settings import SettingsError
 
 if TYPE_CHECKING:
@@ -103,7 +104,7 @@ def print_check(check: Check, settings: Settings, width: int, why: bool) -> bool
             print_wrapped(line.advice, width, "        ")
     counts = count_actions(lines)
     said = ", ".join(f"{number} {action}" for action, number in counts.items() if number) or "no sets yet"
-    earlier = f"; {check.earlier} earlier frames not looked at" if check.earlier else ""
+    earlier = f"; {plural(check.earlier, 'earlier frame')} not looked at" if check.earlier else ""
     print_wrapped(f"{said}{earlier}", width)
     print_wrapped(read_from(check), width)
     if limits := cannot_tell(check, settings.field.smear):
@@ -121,7 +122,7 @@ def read_from(check: Check) -> str:
         "previews" if check.scores[name].decoder.startswith(PREVIEW) else "pictures decoded small"
         for name in check.scores
     )  # fmt: skip
-    parts = [f"{number} frames from {way}" for way, number in sorted(how.items(), reverse=True)]
+    parts = [f"{plural(number, 'frame')} from {way}" for way, number in sorted(how.items(), reverse=True)]
     text = "Read: " + ", ".join(parts) + "."
     if check.problems:
         first = check.problems[0]
