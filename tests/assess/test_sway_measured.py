@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
@@ -27,6 +29,22 @@ def test_a_mover_is_found_and_measured(dx: float, dy: float, radius: float) -> N
     assert sure.mean() > 0.6
     assert np.median(pair.field.sway_x_px[inside][sure]) == pytest.approx(dx, abs=0.15)
     assert np.median(pair.field.sway_y_px[inside][sure]) == pytest.approx(dy, abs=0.15)
+
+
+def test_a_far_move_of_soft_detail_is_not_passed_over() -> None:
+    """Blooms of the sample shoot as a sensor of three times the pixels would see them, no sharper: 12 px become 40.
+
+    Such detail places them to some pixels only, which is more than enough to tell. Truth: truth.json of the shoot.
+    """
+    folder = Path(__file__).parents[2] / "sample_data" / "cliff-thrift" / "DCIM" / "100CLIFF"
+    lumas = []
+    for name in ("THRF0010.JPG", "THRF0011.JPG"):
+        whole = cv2.imread(str(folder / name), cv2.IMREAD_GRAYSCALE)
+        assert whole is not None
+        lumas.append(cv2.resize(whole, None, fx=10 / 3, fy=10 / 3, interpolation=cv2.INTER_CUBIC).astype(np.uint8))
+    measure, verdict = assess_pictures("bracket", lumas)
+    assert verdict.outlook == "hard"
+    assert measure.pairs[0].sway_max_px == pytest.approx(12.0953 * 10 / 3, rel=0.2)
 
 
 def test_swapping_the_pair_turns_the_sway_round() -> None:

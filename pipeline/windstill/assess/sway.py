@@ -600,22 +600,23 @@ def _finish(
     error_along, error_across = (
         np.sqrt(spread_of / np.maximum(eigen, 1e-6)) * scale for eigen in (smaller, larger)
     )
-    # Along an edge nothing can be said: only the movement across it is claimed.
-    edge = (smaller < settings.edge_below * larger) | (error_along > settings.error_half_px)
     displacement = state.d
+    # A far displacement may be a little wrong and still tell what matters.
+    allowed = np.maximum(settings.error_half_px, settings.error_half_share * np.hypot(*displacement.T) * reduction)
+    # Along an edge nothing can be said: only the movement across it is claimed.
+    edge = (smaller < settings.edge_below * larger) | (error_along > allowed)
     slide = (displacement * along).sum(axis=1, keepdims=True) * along
     displacement = np.where(edge[:, None], displacement - slide, displacement)
     # What hardly shows is hardly known: half as much as shows counts a quarter.
     seen, left = told_from_rest
     told = np.minimum(seen / settings.seen_from_steps, 1) ** 2
     told *= np.clip(1.5 - left / settings.changed_from_share, 0, 1)
-    precise_along = (error_along < settings.error_half_px) & (told >= settings.measured_confidence)
+    precise_along = (error_along < allowed) & (told >= settings.measured_confidence)
     displacement, completed = _complete_edges(displacement, along, edge, precise_along, rows, cols)
     error = np.where(edge, error_across, error_along)
     # What lies within the mapping's own spread is at rest; what lies beyond may still be partly the mapping's.
     beyond = np.hypot(*displacement.T) * reduction > 2 * mapping_error_px
     error = np.where(beyond, np.hypot(error, 2 * mapping_error_px), error)
-    # A far displacement may be a little wrong and still tell what matters.
     allowed = np.maximum(settings.error_half_px, settings.error_half_share * np.hypot(*displacement.T) * reduction)
     precise = 1 / (1 + (error / allowed) ** 2)
     # Rest is one hypothesis; a displacement found by search is the best of thousands and needs a better match.
