@@ -540,7 +540,7 @@ def _chance(
     """Places no farther from rest than the one found that unrelated detail is expected to match as well, from 0 up.
 
     Soft detail (waves, cloud, a meadow out of focus) says little in a window, and something like it is soon found.
-    Where two neighbours moved alike, a tile is as little by chance as the second surest of them.
+    Neighbours that moved alike bear a tile out: the surest of them by half (the geometric mean), two altogether.
 
     Notes
     -----
@@ -563,8 +563,9 @@ def _chance(
     beside = _beside(rows, cols, grid.shape)
     apart = np.hypot(*(state.d[beside] - state.d[:, None]).transpose(2, 0, 1))
     alike = (beside >= 0) & (apart < np.maximum(1, 0.15 * hypot(state.found))[:, None])
-    theirs = np.sort(np.where(alike, alone[beside], np.inf), axis=1)
-    return np.asarray(np.minimum(alone, theirs[:, 1]), np.float64)
+    surest, second = np.sort(np.where(alike, alone[beside], np.inf), axis=1)[:, :2].T
+    with_one = np.sqrt(alone * np.minimum(alone, surest))
+    return np.asarray(np.minimum(with_one, second), np.float64)
 
 
 def _finish(

@@ -114,7 +114,7 @@ class AssessSettings(Section):
         0.92, gt=0, le=1, description="Noise-free correlation from which such a displacement is sure."
     )
     chance_believed: float = Field(
-        0.3, gt=0, description="Places unrelated detail is expected to match as well, at which a match is half "
+        0.1, gt=0, description="Places unrelated detail is expected to match as well, at which a match is half "
         "believed.",
     )
     model_samples: float = Field(
