@@ -602,8 +602,12 @@ def _finish(
         np.sqrt(spread_of / np.maximum(eigen, 1e-6)) * scale for eigen in (smaller, larger)
     )
     displacement = state.d
-    # A far displacement may be a little wrong and still tell what matters.
-    allowed = np.maximum(settings.error_half_px, settings.error_half_share * np.hypot(*displacement.T) * reduction)
+    # A far displacement may be a little wrong and still tell what matters, where detail runs both ways: along a horizon
+    # or a stem a far place is a slide.
+    allowed = np.full(len(rows), settings.error_half_px)
+    both_ways = smaller > settings.both_ways_from * larger
+    far = settings.error_half_share * np.hypot(*displacement.T) * reduction
+    allowed[both_ways] = np.maximum(settings.error_half_px, far[both_ways])
     # Along an edge nothing can be said: only the movement across it is claimed.
     edge = (smaller < settings.edge_below * larger) | (error_along > allowed)
     slide = (displacement * along).sum(axis=1, keepdims=True) * along

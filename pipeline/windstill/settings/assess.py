@@ -132,6 +132,9 @@ class AssessSettings(Section):
         0.03, ge=0, lt=1, description="Ratio of the gradient tensor's eigenvalues under which a tile shows an edge and "
         "nothing else; movement along it is then not claimed.",
     )
+    both_ways_from: float = Field(
+        0.4, gt=0, lt=1, description="Ratio of those eigenvalues from which a tile's detail runs both ways."
+    )
     edge_claims_px: float = Field(
         0.7, ge=0, description="Full-resolution pixels. A bare edge that moved across itself by more than this, with "
         "no neighbour to tell how far along, is not counted as measured.",
