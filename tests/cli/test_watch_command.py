@@ -81,7 +81,7 @@ def watching(tmp_path: Path) -> Iterator[Callable[..., Watching]]:
 
     def start(folder: Path, *more: str) -> Watching:
         started.append(Watching(folder, tmp_path, *more))
-        started[-1].until("photographs there already")
+        started[-1].until("photographs? there already")
         return started[-1]
 
     yield start
