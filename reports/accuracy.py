@@ -11,7 +11,6 @@ from __future__ import annotations
 
 import argparse
 import os
-import platform
 import sys
 import tempfile
 import time
@@ -24,6 +23,7 @@ from accuracy_baselines import baselines
 from accuracy_rows import NAMES, rows_of
 from accuracy_shoots import REVIEW_ROOMS, Ask, asks, reviewed
 from accuracy_text import report, terminal
+from said import machine
 
 from windstill.records import KINDS, Kind
 from windstill.run.keys import key_of, versions
@@ -114,11 +114,6 @@ def command_line(options: argparse.Namespace) -> str:
     text += f" --width {options.width} --sets {options.sets}"
     text += f" --kinds {','.join(options.kinds)}" if options.kinds else ""
     return text + " --full" * options.full
-
-
-def machine() -> str:
-    """Kind of machine, without its name."""
-    return f"{platform.machine()}, {os.cpu_count()} cores, {platform.system()}, Python {platform.python_version()}"
 
 
 if __name__ == "__main__":

@@ -22,6 +22,7 @@ from skimage.exposure import match_histograms
 from skimage.measure import blur_effect
 from skimage.registration import phase_cross_correlation
 
+from windstill.report.aside import written_aside
 from windstill.run.keys import key_of
 
 Plane = NDArray[np.uint8]
@@ -52,9 +53,8 @@ def baselines(shoot: Path, truth: Mapping[str, Any], work: Path, workers: int) -
         "blur": dict(zip(files, blur, strict=True)),
     }
     kept.parent.mkdir(parents=True, exist_ok=True)
-    aside = kept.with_suffix(".part")
-    aside.write_text(json.dumps(found), "utf-8")
-    aside.rename(kept)
+    with written_aside(kept) as aside:
+        aside.write_text(json.dumps(found), "utf-8")
     return found
 
 

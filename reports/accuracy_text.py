@@ -12,6 +12,8 @@ import pandas as pd
 from accuracy_measures import FALSE_ALARM_PX, MAGNITUDES, OUTLOOKS, TIE_PX, auc, magnitude_bin
 from accuracy_plots import plots
 
+from windstill.report.aside import written_aside
+
 Tables = Mapping[str, pd.DataFrame]
 KINDS = ("bracket", "stack", "panorama", "burst", "single")
 BINS = [f"{low:g}-{high:g}" for low, high in MAGNITUDES] + [f">{MAGNITUDES[-1][1]:g}"]
@@ -456,7 +458,6 @@ def report(t: Tables, head: Mapping[str, str], failed: Sequence[str], folder: Pa
         text += f"\n## {name}\n\n{make(t)}"
         text += "".join(f"\n![{alt}]({path})\n" for path, alt in pictures.get(name, ()))
     path = folder / "accuracy.md"
-    aside = folder / ".accuracy.md.part"
-    aside.write_text(text, "utf-8")
-    aside.replace(path)
+    with written_aside(path) as aside:
+        aside.write_text(text, "utf-8")
     return path

@@ -28,6 +28,7 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from windstill.imaging import decode, decode_rgb, preview
+from windstill.report.aside import written_aside
 from windstill.settings import ImagingSettings
 
 WIDTH, HEIGHT = 6000, 4000
@@ -202,10 +203,8 @@ def main() -> None:
             "",
         ]
     )
-    target = Path(__file__).with_suffix(".md")
-    aside = target.with_suffix(".md.part")
-    aside.write_text(text, "utf-8")
-    aside.replace(target)
+    with written_aside(Path(__file__).with_suffix(".md")) as aside:
+        aside.write_text(text, "utf-8")
     print(text)
 
 

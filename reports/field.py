@@ -35,6 +35,7 @@ from windstill.field import Check, FieldDesk, quick_check
 from windstill.field.check import for_previews
 from windstill.field.read import read_quick
 from windstill.records import Frame
+from windstill.report.aside import written_aside
 from windstill.run.progress import Silent
 from windstill.scan import scan_shoot
 from windstill.settings import Settings
@@ -226,10 +227,8 @@ def main() -> None:
         f"from {max(check.floors_px.values())} px on.",
         "",
     ]
-    target = Path(__file__).with_suffix(".md")
-    aside = target.with_suffix(".md.part")
-    aside.write_text("\n".join(lines), "utf-8")
-    aside.replace(target)
+    with written_aside(Path(__file__).with_suffix(".md")) as aside:
+        aside.write_text("\n".join(lines), "utf-8")
     print("\n".join(lines))
     print(f"{time.monotonic() - began:.0f} s")
 

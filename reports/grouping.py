@@ -31,6 +31,7 @@ from sklearn.metrics import adjusted_rand_score, v_measure_score
 from windstill.group import group_frames
 from windstill.imaging import ImagingError, decode
 from windstill.records import KINDS, CameraData, Frame, FrameScore, Grouping
+from windstill.report.aside import written_aside
 from windstill.scan import scan_shoot
 from windstill.score import score_frame
 from windstill.settings import Settings
@@ -191,9 +192,8 @@ def simulated_features(
     shutil.rmtree(out)
     if kept is not None:
         kept.parent.mkdir(parents=True, exist_ok=True)
-        aside = kept.with_suffix(".part")
-        aside.write_bytes(pickle.dumps((frames, scores, truth)))
-        aside.replace(kept)
+        with written_aside(kept) as aside:
+            aside.write_bytes(pickle.dumps((frames, scores, truth)))
     return frames, scores, truth
 
 
@@ -306,9 +306,8 @@ def main() -> None:
                 f"Missed: {', '.join(missed) or 'none'}."
             )
         speeds = list(growth([int(n) for n in args.growth.split(",") if n]))
-    aside = args.out.with_suffix(".part")
-    aside.write_text(report(args, tallies, pairs, speeds), "utf-8")
-    aside.replace(args.out)
+    with written_aside(args.out) as aside:
+        aside.write_text(report(args, tallies, pairs, speeds), "utf-8")
     print(args.out)
 
 

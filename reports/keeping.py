@@ -15,7 +15,6 @@ import argparse
 import itertools
 import math
 import os
-import platform
 import sys
 import tempfile
 import time
@@ -26,10 +25,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+from said import machine, share
 
 import windstill
 from windstill.optics.focus import focus_count, focus_positions
 from windstill.records import FrameSet, Review
+from windstill.report.aside import written_aside
 from windstill.settings import Settings
 from windstill.simulate import Description, Leanings, random_description, simulate
 from windstill.simulate.describe import parse_description
@@ -95,9 +96,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     text = report(keep, takes, gaps, failed, cut, options, time.time() - began)
     print(text)
     if not options.no_write:
-        aside = HERE / "keeping.md.part"
-        aside.write_text(text, "utf-8")
-        aside.replace(HERE / "keeping.md")
+        with written_aside(HERE / "keeping.md") as aside:
+            aside.write_text(text, "utf-8")
     return 0
 
 
@@ -419,10 +419,6 @@ def _clipped_pct(case: Case, seen: Any) -> tuple[float, float]:
 # -- words --------------------------------------------------------------------------------------------------------
 
 
-def share(part: float, whole: float) -> str:
-    return f"{100 * part / whole:.1f} % ({part:.0f} of {whole:.0f})" if whole else "none to count"
-
-
 def report(
     keep: list[dict[str, Any]], takes: list[dict[str, Any]], gaps: list[dict[str, Any]], failed: list[str], cut: str,
     options: argparse.Namespace, seconds: float,
@@ -433,8 +429,8 @@ def report(
     command += f" --first-seed {options.first_seed} --width {options.width} --sets {options.sets}"
     lines = [
         "# What is kept, which take, what is missing", "",
-        f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC · `{command}` · {platform.machine()}, {os.cpu_count()} cores, "
-        f"{platform.system()}, Python {platform.python_version()} · {seconds:.0f} s", "",
+        f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC · `{command}` · {machine()} · "
+        f"{seconds:.0f} s", "",
         "Truth is computed from the scenes; sets that were grouped otherwise than they were meant are left out. Small "
         f"numbers of cases are small: read the counts. {cut}".rstrip(), "",
         "## Frames kept", "",

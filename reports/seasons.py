@@ -13,8 +13,6 @@ from __future__ import annotations
 
 import argparse
 import math
-import os
-import platform
 import sys
 import tempfile
 import time
@@ -24,8 +22,10 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
+from said import machine, share
 from scipy.stats import binom
 
+from windstill.report.aside import written_aside
 from windstill.season import learn
 
 HERE = Path(__file__).resolve().parent
@@ -141,9 +141,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     text = report(places, done, options, time.time() - began)
     print(text)
     if not options.no_write:
-        aside = HERE / "seasons.md.part"
-        aside.write_text(text, "utf-8")
-        aside.replace(HERE / "seasons.md")
+        with written_aside(HERE / "seasons.md") as aside:
+            aside.write_text(text, "utf-8")
     return 0
 
 
@@ -183,8 +182,8 @@ def report(places: list[World], done: int, options: argparse.Namespace, seconds:
     low, high = (int(binom.ppf(p, done, SAID_PCT / 100)) for p in (0.005, 0.995))
     lines = [
         "# What settings learns from a season", "",
-        f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC · `{command}` · {platform.machine()}, {os.cpu_count()} cores, "
-        f"{platform.system()}, Python {platform.python_version()} · {seconds:.0f} s", "",
+        f"{datetime.now(UTC):%Y-%m-%d %H:%M} UTC · `{command}` · {machine()} · "
+        f"{seconds:.0f} s", "",
         f"{done} seasons of {options.shoots} shoots of {options.stacks} stacks in each world, on paper: the tables of "
         "their reviews, drawn from a known truth. That reviews judge sets rightly is another question "
         "(accuracy.md).", "",
@@ -205,11 +204,6 @@ def report(places: list[World], done: int, options: argparse.Namespace, seconds:
         )
     lines += ["", "In brackets, the median of the error with its sign: above 0, the shutter named is too long."]
     return "\n".join(lines) + "\n"
-
-
-def share(part: int, whole: int) -> str:
-    """``"97.0 % (97 of 100)"``."""
-    return f"{100 * part / whole:.1f} % ({part} of {whole})" if whole else "none"
 
 
 if __name__ == "__main__":

@@ -121,7 +121,7 @@ def stack_coverage(
     )  # fmt: skip
     total = int(subject.sum())
     reached = None if found is None else found.reach_share > settings.reach_from_share
-    if found is None or reached is None or not found.ends_told:
+    if found is None or not found.ends_told:
         # How far out of focus things are cannot be told: neither that all is sharp, nor that something is not.
         served = subject.astype(np.float32)
         best[~subject] = -1

@@ -112,6 +112,7 @@ def _judge_set(
     reasons = tuple(dict.fromkeys(reason for _, reason in found if reason))
     if not reasons:
         reasons = (_calm_phrase(measure, children, node),)
+
     def largest(name: str) -> float | None:
         own = [getattr(p, name) for p in measure.pairs] if hasattr(PairMeasure, name) else []
         values = [v for v in own + [getattr(c, name) for c in children] if v is not None]

@@ -12,12 +12,12 @@ def place_of(mask: NDArray[np.bool_]) -> str:
     if rows.size == 0:
         return "nowhere"
     y, x = float(np.median(rows)) / mask.shape[0], float(np.median(cols)) / mask.shape[1]
-    vertical = "upper" if y < 1 / 3 else "lower" if y > 2 / 3 else ""
-    horizontal = "left" if x < 1 / 3 else "right" if x > 2 / 3 else ""
-    if not vertical and not horizontal:
-        return "in the centre"
-    if vertical and horizontal:
-        return f"at {vertical} {horizontal}"
-    if vertical:
-        return f"at {vertical} centre"
-    return f"at the {horizontal}"
+    third = third_at(x, y)
+    return "in the centre" if third == "centre" else f"at {third}" if " " in third else f"at the {third}"
+
+
+def third_at(x: float, y: float) -> str:
+    """Where in the picture a place lies, its distances from the left and the top as shares 0..1: "upper centre"."""
+    row = "upper" if y < 1 / 3 else "lower" if y > 2 / 3 else ""
+    column = "left" if x < 1 / 3 else "right" if x > 2 / 3 else "centre"
+    return f"{row} {column}".strip()

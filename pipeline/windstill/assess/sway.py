@@ -568,6 +568,14 @@ def _chance(
     return np.asarray(np.minimum(with_one, second), np.float64)
 
 
+def _allowed_px(
+    displacement: NDArray[np.float64], reduction: int, settings: AssessSettings
+) -> NDArray[np.float64]:
+    """Error at which a displacement (n, 2), working pixels, is half as sure: full-resolution pixels."""
+    length_px = np.hypot(*displacement.T) * reduction
+    return np.asarray(np.maximum(settings.error_half_px, settings.error_half_share * length_px), np.float64)
+
+
 def _finish(
     state: _State,
     sigma: NDArray[np.float32],
@@ -604,26 +612,23 @@ def _finish(
     displacement = state.d
     # A far displacement may be a little wrong and still tell what matters, where detail runs both ways: along a horizon
     # or a stem a far place is a slide.
-    allowed = np.full(len(rows), settings.error_half_px)
     both_ways = smaller > settings.both_ways_from * larger
-    far = settings.error_half_share * np.hypot(*displacement.T) * reduction
-    allowed[both_ways] = np.maximum(settings.error_half_px, far[both_ways])
+    placed_px = np.where(both_ways, _allowed_px(displacement, reduction, settings), settings.error_half_px)
     # Along an edge nothing can be said: only the movement across it is claimed.
-    edge = (smaller < settings.edge_below * larger) | (error_along > allowed)
+    edge = (smaller < settings.edge_below * larger) | (error_along > placed_px)
     slide = (displacement * along).sum(axis=1, keepdims=True) * along
     displacement = np.where(edge[:, None], displacement - slide, displacement)
     # What hardly shows is hardly known: half as much as shows counts a quarter.
     seen, left = told_from_rest
     told = np.minimum(seen / settings.seen_from_steps, 1) ** 2
     told *= np.clip(1.5 - left / settings.changed_from_share, 0, 1)
-    precise_along = (error_along < allowed) & (told >= settings.measured_confidence)
+    precise_along = (error_along < placed_px) & (told >= settings.measured_confidence)
     displacement, completed = _complete_edges(displacement, along, edge, precise_along, rows, cols)
     error = np.where(edge, error_across, error_along)
     # What lies within the mapping's own spread is at rest; what lies beyond may still be partly the mapping's.
     beyond = np.hypot(*displacement.T) * reduction > 2 * mapping_error_px
     error = np.where(beyond, np.hypot(error, 2 * mapping_error_px), error)
-    allowed = np.maximum(settings.error_half_px, settings.error_half_share * np.hypot(*displacement.T) * reduction)
-    precise = 1 / (1 + (error / allowed) ** 2)
+    precise = 1 / (1 + (error / _allowed_px(displacement, reduction, settings)) ** 2)
     # Rest is one hypothesis; a displacement found by search is the best of thousands and needs a better match.
     searched = state.searched
     lower = np.where(searched, settings.found_from, settings.changed_below)

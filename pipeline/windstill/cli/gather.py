@@ -10,6 +10,7 @@ import typer
 
 from windstill.cli import common
 from windstill.cli.guard import printable, say
+from windstill.plan.words import plural
 from windstill.run.errors import ReviewError
 from windstill.settings import HandoverSettings
 
@@ -157,8 +158,3 @@ def _undo(dest: Path) -> int:
     kept = f", {len(undone.kept)} kept (still in the manifest)" if undone.kept else ""
     print(f"{plural(undone.removed, 'file')} taken away{kept}")
     return 1 if undone.kept else 0
-
-
-def plural(count: int, one: str) -> str:
-    """``"1 frame"``, ``"3 frames"``."""
-    return f"{count} {one if count == 1 else one + 's'}"

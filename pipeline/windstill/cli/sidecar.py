@@ -9,6 +9,7 @@ import typer
 
 from windstill.cli import common
 from windstill.cli.guard import printable, say
+from windstill.plan.words import plural
 from windstill.run.errors import ReviewError
 
 if TYPE_CHECKING:
@@ -58,7 +59,7 @@ def add_sidecar_command(app: typer.Typer) -> None:
             with shown_progress() as progress:
                 done = undo_sidecars(out, shoot, progress)
             _say_problems(done.problems)
-            print(f"{_plural(done.done)} given back")
+            print(f"{plural(done.done, 'sidecar')} given back")
             return 1 if done.problems else 0
         settings = settings_from(profile, entries, {}).handover
         ratings = rating_map(rating, settings.rating)
@@ -92,17 +93,17 @@ def _line(planned: Planned) -> str:
 
 def _would(plan: SidecarPlan) -> str:
     if not plan.planned:
-        return f"nothing to write: {_plural(plan.unchanged)} already say so{_rest(plan)}"
+        return f"nothing to write: {plural(plan.unchanged, 'sidecar')} already say so{_rest(plan)}"
     same = f", {plan.unchanged} already say so" if plan.unchanged else ""
-    count = _plural(len(plan.planned))
+    count = plural(len(plan.planned), "sidecar")
     return f"{count} to write ({_sorts(plan)}){same}{_rest(plan)}; nothing was written, add --write"
 
 
 def _wrote(plan: SidecarPlan, done: Done) -> str:
     if not plan.planned:
-        return f"nothing to write: {_plural(plan.unchanged)} already say so{_rest(plan)}"
+        return f"nothing to write: {plural(plan.unchanged, 'sidecar')} already say so{_rest(plan)}"
     same = f", {plan.unchanged} already said so" if plan.unchanged else ""
-    return f"{_plural(done.done)} written ({_sorts(plan)}){same}{_rest(plan)}"
+    return f"{plural(done.done, 'sidecar')} written ({_sorts(plan)}){same}{_rest(plan)}"
 
 
 def _sorts(plan: SidecarPlan) -> str:
@@ -119,7 +120,3 @@ def _rest(plan: SidecarPlan) -> str:
 def _say_problems(problems: list[str]) -> None:
     for problem in problems:
         say(problem, 0)
-
-
-def _plural(count: int) -> str:
-    return f"{count} sidecar{'s' if count != 1 else ''}"

@@ -6,6 +6,7 @@ import math
 from collections import OrderedDict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from statistics import median
 
 import cv2
@@ -89,16 +90,17 @@ class Gallery:
     _recent: OrderedDict[int, Picture | None] = field(default_factory=OrderedDict)
     _ready: OrderedDict[int, None] = field(default_factory=OrderedDict)
     _maps: dict[int, SharpMap | None] = field(default_factory=dict)
-    _iso_written: bool | None = None
     _lit: dict[int, float] = field(default_factory=dict)
     _features: OrderedDict[tuple[int, bool], views.Features] = field(default_factory=OrderedDict)
 
     def level_ev(self, i: int) -> float | None:
         """Recorded level of frame i; ``None`` where its body writes ISOs and this one is unknown (above Exif's cap)."""
         camera = self.shots[i].frame.camera
-        if self._iso_written is None:
-            self._iso_written = any(shot.frame.camera.iso for shot in self.shots)
         return None if self._iso_written and not camera.iso else level_ev(camera)
+
+    @cached_property
+    def _iso_written(self) -> bool:
+        return any(shot.frame.camera.iso for shot in self.shots)
 
     def picture(self, i: int) -> Picture | None:
         """Content of frame i, ``None`` where it could not be decoded."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 import math
 from collections.abc import Callable, Sequence
+from typing import Any
 
 from windstill.optics import OutputSize, magnification, photon_snr_share
 from windstill.optics.marks import aperture_mark, iso_mark
@@ -98,12 +99,12 @@ def _ending_sooner(terms: Terms, stack: StackPlan) -> list[str]:
     near = terms.request.near_m
 
     def fits(far_m: float) -> bool:
-        return _few(_ending_at(terms, far_m), stack.f_number)
+        return _few(_asking(terms, far_m=far_m), stack.f_number)
 
     reach = _last(fits, near * 1.0001, min(terms.request.far_m, _FARTHEST_M))
     if reach is None or reach >= min(terms.request.far_m, _FARTHEST_M):
         return []
-    found = stack_at(_ending_at(terms, reach), stack.f_number)
+    found = stack_at(_asking(terms, far_m=reach), stack.f_number)
     return [
         f"Let what lies behind go soft: {_positions(len(found.positions))} at {aperture_mark(stack.f_number)} hold "
         f"{metres(near, 1)} to {metres(reach, 1)}."
@@ -115,13 +116,13 @@ def _beginning_later(terms: Terms, stack: StackPlan) -> list[str]:
     far = min(terms.request.far_m, _FARTHEST_M)
 
     def too_near(near_m: float) -> bool:
-        return not _few(_beginning_at(terms, near_m), stack.f_number)
+        return not _few(_asking(terms, near_m=near_m), stack.f_number)
 
     nearest = _last(too_near, terms.request.near_m, far * 0.999)
     if nearest is None or nearest >= far * 0.99:
         return []
     nearest *= 1.0001
-    found = stack_at(_beginning_at(terms, nearest), stack.f_number)
+    found = stack_at(_asking(terms, near_m=nearest), stack.f_number)
     return [
         f"Or what stands before: {_positions(len(found.positions))} at {aperture_mark(stack.f_number)} hold "
         f"{metres(nearest)} to {metres(terms.request.far_m)}."
@@ -167,16 +168,16 @@ def _higher_iso(terms: Terms, effort: Effort, frames: tuple[BracketFrame, ...]) 
 
 def _less_of_it(terms: Terms, count: int, effort: Effort, frames: tuple[BracketFrame, ...]) -> list[str]:
     """Seconds without each thing that multiplies the frames."""
-    asked, said = terms.request, []
-    one_exposure = dataclasses.replace(asked, bracket_frames=1, scene_ev=None, sensor_ev=None)
+    one_exposure = _asking(terms, bracket_frames=1, scene_ev=None, sensor_ev=None)
     middle = frames[len(frames) // 2 : len(frames) // 2 + 1]
     ways: tuple[tuple[bool, str, Callable[[], Effort]], ...] = (
-        (asked.takes > 1, "One take", lambda: plan_effort(
-            dataclasses.replace(terms, request=dataclasses.replace(asked, takes=1)), count, effort.views, frames)),
-        (effort.bracket_frames > 1, "Without the bracket", lambda: plan_effort(
-            dataclasses.replace(terms, request=one_exposure), count, effort.views, middle)),
+        (terms.request.takes > 1, "One take",
+         lambda: plan_effort(_asking(terms, takes=1), count, effort.views, frames)),
+        (effort.bracket_frames > 1, "Without the bracket",
+         lambda: plan_effort(one_exposure, count, effort.views, middle)),
         (effort.views > 1, "One view, with a wider lens", lambda: plan_effort(terms, count, 1, frames)),
     )  # fmt: skip
+    said = []
     for there, words, less in ways:
         if there:
             left = less()
@@ -201,18 +202,14 @@ def _few(terms: Terms, f_number: float) -> bool:
     return position_count(terms, f_number) <= most and len(stack_at(terms, f_number).positions) <= most
 
 
-def _ending_at(terms: Terms, far_m: float) -> Terms:
-    return dataclasses.replace(terms, request=dataclasses.replace(terms.request, far_m=far_m))
-
-
-def _beginning_at(terms: Terms, near_m: float) -> Terms:
-    return dataclasses.replace(terms, request=dataclasses.replace(terms.request, near_m=near_m))
+def _asking(terms: Terms, **changed: Any) -> Terms:
+    """The same terms with some fields of the request changed."""
+    return dataclasses.replace(terms, request=dataclasses.replace(terms.request, **changed))
 
 
 def _from(terms: Terms, back_m: float) -> Terms:
     asked = terms.request
-    moved = dataclasses.replace(asked, near_m=asked.near_m + back_m, far_m=asked.far_m + back_m)
-    return dataclasses.replace(terms, request=moved)
+    return _asking(terms, near_m=asked.near_m + back_m, far_m=asked.far_m + back_m)
 
 
 def _last(holds: Callable[[float], bool], low: float, high: float) -> float | None:

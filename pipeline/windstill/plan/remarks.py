@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from windstill.optics import photon_snr_share
+from windstill.optics import image_distance_mm, photon_snr_share
 from windstill.optics.marks import FASTEST_S, LONGEST_S, aperture_mark, iso_mark, shutter_mark
 from windstill.plan.exposing import bracket_frame_count
 from windstill.plan.result import (
@@ -54,7 +54,7 @@ def stack_remarks(terms: Terms, stack: StackPlan, single: SinglePlan) -> list[st
     if len(single_rows_shown(single)) == 1 and single.strict.step_back_m > 0:
         said.append("Stepping back until one frame holds it all would draw the nearest too small to matter.")
     asked = terms.request
-    near_cm, far_cm = (_to_sensor_mm(asked.focal_mm, d) / 10 for d in (asked.near_m, asked.far_m))
+    near_cm, far_cm = (image_distance_mm(asked.focal_mm, d) / 10 for d in (asked.near_m, asked.far_m))
     span = f"{far_cm:.0f}" if near_cm < 1.1 * far_cm else f"{far_cm:.0f} (far) to {near_cm:.0f} (near)"
     said.append(
         f"Distances count from the lens; a focus scale counts from the sensor, so it reads about {span} cm more."
@@ -69,11 +69,6 @@ def single_rows_shown(single: SinglePlan) -> list[tuple[str, OneFrame]]:
         if one.step_back_m > 0 and one.foreground_scale >= _LEAST_SCALE:
             ways.append((way, one))
     return ways
-
-
-def _to_sensor_mm(focal_mm: float, distance_m: float) -> float:
-    """From a thin lens to its picture of a thing at a distance."""
-    return focal_mm if math.isinf(distance_m) else focal_mm / (1 - focal_mm / (1000 * distance_m))
 
 
 def motion_remarks(

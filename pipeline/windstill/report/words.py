@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from datetime import datetime
 from urllib.parse import quote
 
+from windstill.assess.places import third_at
 from windstill.records import CameraData, Kind, Outlook, PairMeasure
 
 OUTLOOK_MEANS: dict[Outlook, str] = {
@@ -128,10 +129,8 @@ def lasted(seconds: float | None) -> str:
 
 
 def place(x: float, y: float, width: int, height: int) -> str:
-    """Where in the picture, by thirds, in the words of the reasons (`assess.places`)."""
-    column = ("left", "centre", "right")[min(2, max(0, int(3 * x / max(width, 1))))]
-    row = ("upper", "", "lower")[min(2, max(0, int(3 * y / max(height, 1))))]
-    return f"{row} {column}".strip()
+    """Where in the picture, by thirds, in the words of the reasons."""
+    return third_at(x / max(width, 1), y / max(height, 1))
 
 
 def direction(x: float, y: float) -> str:
