@@ -6,6 +6,7 @@ import re
 from typing import Any
 
 import pytest
+from layered_scenes import seen_from
 
 from advise_sets import Shot, at_places, camera, exposed, landscape, shoot, taken, with_mover
 from windstill.advise.say import Speaker
@@ -206,3 +207,10 @@ def test_a_sweep_that_stops_short_says_where_to_focus_next_time() -> None:
     metres = [float(m) for m in re.findall(r"(\d+(?:\.\d+)?) m", said)]
     assert "focused at" in said
     assert metres and min(metres) > 1.8
+
+
+def test_a_bracket_of_a_camera_that_moved_is_to_be_shot_again_from_a_tripod() -> None:
+    pictures = [exposed(SCENE, 0.0, seed=1), exposed(seen_from(SCENE, 24.0), 1.0, seed=2)]
+    found = shoot(Shot("bracket", pictures, [camera(exposure_s=s) for s in (1 / 64, 1 / 32)]))
+    assert found.of(0).advice.startswith("Again"), found.of(0).advice
+    assert "tripod" in found.of(0).advice and "lull" not in found.of(0).advice

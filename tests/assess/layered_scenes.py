@@ -28,6 +28,16 @@ def landscape(width: int = 1500, seed: int = 0, photograph: str = "china.jpg") -
     return np.clip(0.9 * big + 2 * grain + 8, 5, 245).astype(np.float32)
 
 
+def seen_from(scene: NDArray[np.float32], px: float) -> NDArray[np.float32]:
+    """The scene as ground of boulders and hollows, seen from further along: the nearest of it shifts by `px`."""
+    height, width = scene.shape
+    ys, xs = np.mgrid[:height, :width].astype(np.float32)
+    relief = cv2.GaussianBlur(np.random.default_rng(3).normal(size=scene.shape), (0, 0), 90)
+    nearness = (relief - relief.min()) / np.ptp(relief)
+    shifted = cv2.remap(scene, (xs - px * nearness).astype(np.float32), ys, cv2.INTER_CUBIC)
+    return np.clip(shifted, 0, 255).astype(np.float32)
+
+
 def with_mover(scene: Picture, x: float, y: float, radius: float, dx: float, dy: float) -> Picture:
     """Lay a textured disc, cut from elsewhere in the scene, at (x + dx, y + dy)."""
     height, width = scene.shape

@@ -7,7 +7,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
-from layered_scenes import assess_pictures, disc_blur, landscape, taken, with_mover
+from layered_scenes import assess_pictures, disc_blur, landscape, seen_from, taken, with_mover
 
 SCENE = landscape()
 
@@ -126,6 +126,17 @@ def test_a_camera_that_was_pushed_is_not_taken_for_wind() -> None:
     measure, verdict = assess_pictures("burst", [taken(SCENE, seed=1), taken(pushed, seed=2)])
     assert measure.pairs[0].mapping.shift_px == pytest.approx(np.hypot(7, 2), abs=0.1)
     assert verdict.outlook == "clean"
+
+
+def test_a_camera_that_moved_sideways_is_said_to_have() -> None:
+    frames = [taken(seen_from(SCENE, at), seed=i) for i, at in enumerate((0, 16, 32))]
+    measure, verdict = assess_pictures("burst", frames)
+    assert all(pair.mapping.sideways for pair in measure.pairs)
+    # A merge goes by one mapping and ghosts whatever it leaves, whoever moved.
+    assert verdict.outlook in ("hard", "lost")
+    assert verdict.sway_max_px is not None and 4 < verdict.sway_max_px < 16  # less what the mapping takes up
+    said = [reason for reason in verdict.reasons if "sideways" in reason]
+    assert said and "(and 1 more pair)" in said[0]
 
 
 def test_along_a_bare_edge_nothing_is_claimed() -> None:

@@ -173,6 +173,9 @@ class Speaker:
             names = [smeared]
         if not names:
             return "Shoot the whole set again."
+        if pairs and pairs[0].mapping.sideways:
+            # No lull and no shutter keeps near and far things together.
+            return "; ".join([f"Again {self._span(names)}, from a tripod: the camera moved sideways", *gaps]) + "."
         steps = [f"Again {self._span(names)}", "wait for a lull", *gaps]
         hold = self._hold(smeared or names[0])
         held = f"; {hold} would have held it within {_px(self.verdict.tolerance_px)}" if hold else ""

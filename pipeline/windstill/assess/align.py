@@ -119,11 +119,11 @@ def align_pair(
         if not (views or held) and (still := _at_rest(a, b, current, points, fit, settings)) is not None:
             fit, held = still, True
     limit = settings.align_max_residual_px * max(1.0, max(size_a) / 3000)
-    # Windows far out of focus scatter, each for itself, about a mapping that is right.
     systematic = _systematic(fit)
     # Views turn about a point: what lies in their overlap is alike in focus, and a mapping that is right fits closely.
-    wrong = views or systematic > limit / 2 or fit.residual_px > 3 * limit
-    if fit.residual_px > limit and wrong:
+    # Frames of one view may hold windows far out of focus that scatter, each for itself, or near things that shift
+    # against far ones: the mapping most agree on is what a merge would go by, and what it leaves is measured.
+    if fit.residual_px > (limit if views else settings.align_failed_times * limit):
         return (
             _failure(f"what stood still lines up to {fit.residual_px:.1f} px only, as when the camera moves sideways"),
             np.eye(3),
@@ -139,6 +139,7 @@ def align_pair(
             homography=tuple(float(v) for v in (fit.matrix / fit.matrix[2, 2]).ravel()) if projective else None,
             residual_px=fit.residual_px,
             systematic_px=systematic,
+            sideways=not views and fit.residual_px > limit and systematic > limit / 2,
         ),
         fit.matrix,
     )

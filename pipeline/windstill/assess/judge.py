@@ -98,6 +98,7 @@ def _judge_set(
     for _, verdict in judged:
         if verdict.outlook != "clean" or verdict.reason:
             found.append((verdict.outlook, verdict.reason))
+    found += _alignment_findings(judged, grouping)
     if len(measure.frames) < 2 and node.kind != "single":
         found.append(("unknown", "fewer than two of its frames could be read"))
     found += _coverage_findings(node, measure, settings)
@@ -161,7 +162,7 @@ def _judge_pair(
     if pair.mapping.failed:
         if pair.relevant_pct is not None and pair.relevant_pct <= _NEXT_TO_NOTHING_PCT:
             return _PairVerdict("clean", 0.0, None, "")  # one of the two is all white or all black
-        return _PairVerdict("unknown", 0.0, None, f"{between} could not be aligned: {pair.mapping.reason}")
+        return _PairVerdict("unknown", 0.0, None, "")  # the set's findings say why
     field = pair.field
     if field is None:
         return _PairVerdict("unknown", 0.0, None, f"{between} could not be compared")
@@ -204,6 +205,27 @@ def _judge_pair(
     if area <= settings.touch_up_area_pct and largest <= settings.touch_up_times_tolerance * tolerance:
         return _PairVerdict("touch-up", area, of_relevant, reason)
     return _PairVerdict("hard", area, of_relevant, reason)
+
+
+def _alignment_findings(
+    judged: Sequence[tuple[PairMeasure, _PairVerdict]], grouping: Grouping
+) -> list[tuple[Outlook, str]]:
+    """What the camera did, said once for all pairs it did it in."""
+    found: list[tuple[Outlook, str]] = []
+    failed = [pair for pair, verdict in judged if pair.mapping.failed and verdict.outlook == "unknown"]
+    if failed:
+        which = f"{_between(failed[0], grouping)}{_and_more(len(failed) - 1)}"
+        found.append(("unknown", f"{which} could not be aligned: {failed[0].mapping.reason}"))
+    sideways = [pair for pair, verdict in judged if pair.mapping.sideways and verdict.outlook != "clean"]
+    if sideways:
+        worst = max(sideways, key=lambda pair: _known(pair.sway_max_px))
+        which = f"{_between(worst, grouping)}{_and_more(len(sideways) - 1)}"
+        found.append(("clean", f"near things shift against far ones between {which}: the camera moved sideways"))
+    return found
+
+
+def _and_more(others: int) -> str:
+    return f" (and {others} more pair{'s' if others > 1 else ''})" if others else ""
 
 
 def _coverage_findings(node: FrameSet, measure: SetMeasure, settings: AssessSettings) -> list[tuple[Outlook, str]]:

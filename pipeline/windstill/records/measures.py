@@ -19,6 +19,7 @@ class CameraMapping:
     Full-resolution upright pixels; angles counter-clockwise as seen. `homography` (row by row, b to a) is
     given for views. `residual_px` is the robust spread of what the mapping leaves on still tiles; `systematic_px` is
     the part of it that neighbouring places share, which is the mapping's own error: the rest is each place's noise.
+    `sideways`: near things of one view shift against far ones, as when the camera moves, and no mapping lines up both.
     """
 
     shift_x_px: float = 0.0
@@ -28,6 +29,7 @@ class CameraMapping:
     homography: tuple[float, ...] | None = None
     residual_px: float = 0.0
     systematic_px: float = 0.0
+    sideways: bool = False
     failed: bool = False
     reason: str = ""
 

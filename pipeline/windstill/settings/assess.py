@@ -84,8 +84,11 @@ class AssessSettings(Section):
         "other wrongly. At a wrong place a sixth do by chance, in a right one most, waves and wind left aside."
     )
     align_max_residual_px: float = Field(
-        1.0, gt=0, description="Full-resolution pixels at 3000 px width, scaled. Larger disagreement, half of which "
-        "neighbours share: mapping failed. Thrice as much without: failed too. Between views: failed at once.",
+        1.0, gt=0, description="Full-resolution pixels at 3000 px width, scaled. Larger disagreement between views: "
+        "mapping failed. Between frames of one view, half of it shared by neighbours: the camera moved sideways.",
+    )
+    align_failed_times: float = Field(
+        3.0, ge=1, description="Times that: mapping of frames of one view failed."
     )
     shared_detail: float = Field(
         0.5, gt=0, lt=1, description="Share of the sharper frame's contrast the blurrier must hold on a level to be "
