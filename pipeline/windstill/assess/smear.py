@@ -31,13 +31,16 @@ _PAD = 3  # pixels that the smoothing spoils at the rim
 _INNER = _STEP * (_ACROSS - 1) + 1 + 2 * _PAD
 _TRUSTED = 11.0  # level pixels: longer smears are measured on the next level
 _LEVELS = 3  # pixels of a level are 1, 2 and 4 working pixels wide
+_HOPELESS = (0.05, 0.15, 0.15)  # sureness before refinement from which a level is looked at closely; half is believed
 _STARTS = 2  # starting points that are refined
 _STEPS = 8  # refinement steps
 _IMAGES = 4
 _PHASES = 4  # window samples are four apart in the doubled patch: each phase is stored by itself, contiguous
 _ROOM = (2 * _SIDE + 3) // _PHASES
 
-_LENGTHS = np.array([1.5, 3.0, 5.0, 8.0, 12.0])
+_APART = 0.75  # level pixels between the points of a path that is tried
+_POINTS = np.array([2, 4, 6, 10, 16])  # even: a shorter path is the middle of a longer one
+_LENGTHS = _APART * _POINTS
 _ANGLES = np.arange(8) * np.pi / 8
 _CANDIDATES = np.concatenate(
     [[[0.0, 0.0]], np.stack(np.broadcast_arrays(*[
@@ -135,12 +138,8 @@ def relative_smear(
         moved[:, 1] = displacement[1][rows, cols] / reduction
         moved[~np.isfinite(moved)] = 0.0
     bench = _Bench(sharp, smeared, used)
-    whole = smeared_from_sharp is None
     gained = np.zeros(grid.shape, np.float32)
     for row, col, (x, y), (dx, dy) in zip(rows, cols, centres, moved, strict=True):
-        if whole:
-            # Whole pixels keep the second frame unresampled; the rest is within reach.
-            dx, dy = round(dx), round(dy)
         affine = _local_affine(mapping, x, y, dx, dy)
         window = bench.measure(x, y, affine, 2.0 / reduction)
         length[row, col] = window.length * reduction
@@ -244,7 +243,7 @@ def _dot(a, b):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
-def _fit(seen, target, root, gram, coefficients, residual):  # type: ignore[no-untyped-def]
+def _fit(seen, target, root, gram, coefficients):  # type: ignore[no-untyped-def]
     """Least squares of the target on the images as `seen` and a constant, none counting less than nothing.
 
     `root` is the square root of the weights; the target has it applied already, `seen` gets it here.
@@ -294,11 +293,17 @@ def _fit(seen, target, root, gram, coefficients, residual):  # type: ignore[no-u
         if worst < 0:
             break
         used[worst] = 0.0
+
+
+@njit(cache=True, nogil=True, fastmath=SUMS)
+def _left(seen, target, root, coefficients, residual):  # type: ignore[no-untyped-def]
+    """What a fit leaves of the target, and the sum of its squares."""
+    images = seen.shape[0]
     constant = np.float32(coefficients[images])
     for p in range(_SAMPLES):
         residual[p] = target[p] - constant * root[p]
     for c in range(images):
-        if used[c] > 0:
+        if coefficients[c] > 0:
             factor = np.float32(coefficients[c])
             for p in range(_SAMPLES):
                 residual[p] -= factor * seen[c, p]
@@ -306,16 +311,29 @@ def _fit(seen, target, root, gram, coefficients, residual):  # type: ignore[no-u
 
 
 @njit(cache=True, nogil=True)
-def _evaluate(phases, at, swing, target, root, seen, gram, coefficients, residual):  # type: ignore[no-untyped-def]
-    """Cost of the model at (lx, ly, dx, dy); leaves coefficients and residual."""
-    _move(phases, at, swing, seen)
-    return _fit(seen, target, root, gram, coefficients, residual)
+def _cost(whole, gram, coefficients, images):  # type: ignore[no-untyped-def]
+    """The same sum of squares, from the products of a fit and the target's square `whole`."""
+    cost = whole
+    for c in range(images + 1):
+        cost -= 2 * coefficients[c] * gram[_IMAGES + 1, c]
+        for d in range(c + 1):
+            cost += (1.0 if c == d else 2.0) * coefficients[c] * coefficients[d] * gram[c, d]
+    return max(cost, 0.0)
 
 
 @njit(cache=True, nogil=True)
-def _search_displacement(phases, at, swing, target, root, seen, gram, coefficients, residual):  # type: ignore[no-untyped-def]
+def _evaluate(phases, at, swing, target, root, seen, gram, coefficients, residual):  # type: ignore[no-untyped-def]
+    """Cost of the model at (lx, ly, dx, dy); leaves coefficients and residual."""
+    _move(phases, at, swing, seen)
+    _fit(seen, target, root, gram, coefficients)
+    return _left(seen, target, root, coefficients, residual)
+
+
+@njit(cache=True, nogil=True)
+def _search_displacement(phases, at, target, root, seen, gram, coefficients):  # type: ignore[no-untyped-def]
     """Whole level pixels (at[2], at[3]) by which the window is displaced, without smear."""
     probe = np.zeros(4)
+    whole = float(_dot(target, target))
     for step in (2, 1):
         least = np.inf
         x = at[2]
@@ -325,21 +343,51 @@ def _search_displacement(phases, at, swing, target, root, seen, gram, coefficien
             for dx in range(-reach, reach + 1, step):
                 probe[2] = x + dx
                 probe[3] = y + dy
-                cost = _evaluate(phases, probe, swing, target, root, seen, gram, coefficients, residual)
+                _move(phases, probe, False, seen)
+                _fit(seen, target, root, gram, coefficients)
+                cost = _cost(whole, gram, coefficients, phases.shape[0])
                 if cost < least:
                     least = cost
                     at[2] = probe[2]
                     at[3] = probe[3]
 
 
-@njit(cache=True, nogil=True)
-def _try_all(phases, at, swing, candidates, target, root, seen, gram, coefficients, residual, costs):  # type: ignore[no-untyped-def]
-    """Costs of all candidate smears at the displacement of `at`."""
-    probe = at.copy()
-    for c in range(candidates.shape[0]):
-        probe[0] = candidates[c, 0]
-        probe[1] = candidates[c, 1]
-        costs[c] = _evaluate(phases, probe, swing, target, root, seen, gram, coefficients, residual)
+@njit(cache=True, nogil=True, fastmath=SUMS)
+def _try_all(phases, at, target, root, path, seen, gram, coefficients, costs):  # type: ignore[no-untyped-def]
+    """Costs of all candidate smears at the displacement of `at`; `path` is room for the images along it.
+
+    The points along a long path hold those along a shorter one: each direction is walked once, outwards.
+    """
+    images = phases.shape[0]
+    whole = float(_dot(target, target))
+    probe = np.zeros(4)
+    probe[2] = at[2]
+    probe[3] = at[3]
+    _move(phases, probe, False, seen)
+    _fit(seen, target, root, gram, coefficients)
+    costs[0] = _cost(whole, gram, coefficients, images)
+    for a in range(_ANGLES.size):
+        x = math.cos(_ANGLES[a])
+        y = -math.sin(_ANGLES[a])
+        path[:] = np.float32(0.0)
+        walked = 0
+        for m in range(_POINTS.size):
+            while walked < _POINTS[m]:
+                away = 0.5 * (walked + 1) * _APART
+                for side in (-1.0, 1.0):
+                    probe[2] = at[2] + side * away * x
+                    probe[3] = at[3] + side * away * y
+                    _move(phases, probe, False, seen)
+                    for c in range(images):
+                        for p in range(_SAMPLES):
+                            path[c, p] += seen[c, p]
+                walked += 2
+            share = np.float32(1.0 / walked)
+            for c in range(images):
+                for p in range(_SAMPLES):
+                    seen[c, p] = share * path[c, p]
+            _fit(seen, target, root, gram, coefficients)
+            costs[1 + m * _ANGLES.size + a] = _cost(whole, gram, coefficients, images)
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
@@ -402,12 +450,15 @@ class _Bench:
     """Room to work in for one window at a time, and the steps of measuring it."""
 
     def __init__(self, sharp: NDArray[np.uint8], smeared: NDArray[np.uint8], used: RelativeSmearSettings) -> None:
-        self.sharp, self.smeared, self.used = sharp, smeared, used
+        self.used = used
+        self.levels = [(sharp, smeared)]
+        for _ in range(1, _LEVELS):
+            self.levels.append((_halved(self.levels[-1][0]), _halved(self.levels[-1][1])))
         self.phases = np.zeros((_IMAGES, _PHASES, _PHASES, _ROOM, _ROOM), np.float32)
         self.doubled = np.empty((2 * _SIDE, 2 * _SIDE), np.float32)
         self.target, self.root = np.empty((2, _SAMPLES), np.float32)
         self.residual, self.trial = np.empty((2, _SAMPLES), np.float32)
-        self.seen = np.empty((_IMAGES, _SAMPLES), np.float32)
+        self.seen, self.path = np.empty((2, _IMAGES, _SAMPLES), np.float32)
         self.jacobian = np.empty((4, _SAMPLES), np.float32)
         self.gram = np.empty((2 * _IMAGES + 5, _IMAGES + 1))
         self.coefficients = np.zeros(_IMAGES + 1)
@@ -417,23 +468,28 @@ class _Bench:
         """Try the levels in turn until one is sure; `tolerated` is two full-resolution pixels."""
         best = _Window(0.0, 0.0, 0.0, 0.0)
         for level in range(_LEVELS):
-            found = self._measure_level(x, y, 1 << level, affine, tolerated)
+            found = self._measure_level(x, y, level, affine, tolerated)
             if found is not None and found.sure > best.sure:
                 best = found
             if best.sure > 0.8:
                 break
         return best
 
-    def _measure_level(self, x: float, y: float, factor: int, affine: Floats, tolerated: float) -> _Window | None:
-        used = self.used
-        variance = self._take(x, y, factor, affine)
+    def _measure_level(self, x: float, y: float, level: int, affine: Floats, tolerated: float) -> _Window | None:
+        used, factor = self.used, 1 << level
+        variance = self._take(x, y, level, affine)
         if variance is None:
             return None
         plain = np.zeros(4)
-        room = self.target, self.root, self.seen[:2], self.gram, self.coefficients, self.residual
-        _search_displacement(self.phases[:2], plain, False, *room)
+        _search_displacement(
+            self.phases[:2], plain, self.target, self.root, self.seen[:2], self.gram, self.coefficients
+        )
         self._refine(plain, 2)
         self._try_all(plain)
+        likeliest = int(np.argmin(self.costs))
+        supposed = np.array([*_CANDIDATES[likeliest], *plain[2:]])
+        if self._sureness(supposed, self.costs[likeliest], variance, level, tolerated) < _HOPELESS[level]:
+            return None  # many motions explain it about as well, or none does: closer looks would not make it sure
         smeared, least = plain, np.inf
         for c in 1 + np.argsort(self.costs[1:], kind="stable")[:_STARTS]:
             start = np.array([*_CANDIDATES[c], plain[2], plain[3]])
@@ -451,8 +507,22 @@ class _Bench:
             chosen, cost, length = plain, plain_cost, 0.0
         else:
             chosen, cost, length = smeared, smeared_cost, math.hypot(smeared[0], smeared[1])
+        sure = self._sureness(chosen, cost, variance, level, tolerated)
+        last = level == _LEVELS - 1
+        # Mostly the largest disc means defocus beyond what this level can model.
+        self._evaluate(chosen, self.residual)
+        vast = self.coefficients[_IMAGES - 1] > 0.7 * self.coefficients[:_IMAGES].sum()
+        if length > (0.93 * _LONGEST if last else _TRUSTED) or (vast and not last):
+            sure *= 0.3
+        if length > 0:
+            length, chosen = self._as_swing(chosen, cost, length, used.model_error * variance)
+        return _Window(length * factor, math.atan2(-chosen[1], chosen[0]), sure, gained)
+
+    def _sureness(self, chosen: Floats, cost: float, variance: float, level: int, tolerated: float) -> float:
+        """Share 0..1 of the motions tried that speaks for one of them, times how well it fits."""
+        used, length = self.used, math.hypot(chosen[0], chosen[1])
         floor = used.model_error * variance
-        near = max(0.5, 0.2 * length) if length > 0 else max(tolerated / factor, 0.5)
+        near = max(0.5, 0.2 * length) if length > 0 else max(tolerated / (1 << level), 0.5)
         apart = np.minimum(
             np.hypot(_CANDIDATES[:, 0] - chosen[0], _CANDIDATES[:, 1] - chosen[1]),
             np.hypot(_CANDIDATES[:, 0] + chosen[0], _CANDIDATES[:, 1] + chosen[1]),
@@ -460,26 +530,20 @@ class _Bench:
         others = (self.costs[apart > near] + floor) / (cost + floor)
         against = float((others ** (-0.5 * used.independent_samples)).sum())
         misfit = cost / variance / used.poor_fit
-        sure = 1 / (1 + against) / (1 + misfit * misfit)
-        last = factor == 1 << (_LEVELS - 1)
-        # Mostly the largest disc means defocus beyond what this level can model.
-        self._evaluate(chosen, self.residual)
-        vast = self.coefficients[_IMAGES - 1] > 0.7 * self.coefficients[:_IMAGES].sum()
-        if length > (0.93 * _LONGEST if last else _TRUSTED) or (vast and not last):
-            sure *= 0.3
-        if length > 0:
-            length, chosen = self._as_swing(chosen, cost, length, floor)
-        return _Window(length * factor, math.atan2(-chosen[1], chosen[0]), sure, gained)
+        return 1 / (1 + against) / (1 + misfit * misfit)
 
-    def _take(self, x: float, y: float, factor: int, affine: Floats) -> float | None:
+    def _take(self, x: float, y: float, level: int, affine: Floats) -> float | None:
         """Fill target and images from both frames; the window's variance, None where nothing can be compared."""
-        x0 = round(x + 0.5 - (_HALF_WINDOW + _PAD + 0.5) * factor)
-        y0 = round(y + 0.5 - (_HALF_WINDOW + _PAD + 0.5) * factor)
-        taken = _through(self.smeared, x0, y0, _INNER * factor, affine)
+        sharp, smeared = self.levels[level]
+        factor = 1 << level
+        # A pixel of a level is centred among those it was averaged from.
+        shift = (affine[:, :2].sum(axis=1) * (factor - 1) / 2 + affine[:, 2] - (factor - 1) / 2) / factor
+        x0, y0 = (round((at + 0.5) / factor - 0.5 - _HALF_WINDOW - _PAD) for at in (x, y))
+        taken = _through(smeared, x0, y0, _INNER, np.column_stack([affine[:, :2], shift]))
         if taken is None:
             return None
         window = slice(_PAD, _INNER - _PAD, _STEP)
-        values = _smoothed(_reduced(taken, factor))[window, window].ravel()
+        values = _smoothed(taken)[window, window].ravel()
         # Clipped pixels follow no model.
         weights = np.where((values > 2.5) & (values < 251.0), _WEIGHTS, np.float32(0.0))
         total = float(weights.sum())
@@ -488,8 +552,8 @@ class _Bench:
         variance = self._weigh(values - 128, weights)
         if variance < 0.25 * total:
             return None
-        reach = (_MARGIN - _PAD) * factor
-        own = _smoothed(_reduced(_region(self.sharp, x0 - reach, y0 - reach, _SIDE * factor), factor)) - 128
+        reach = _MARGIN - _PAD
+        own = _smoothed(_region(sharp, x0 - reach, y0 - reach, _SIDE)) - 128
         _sort_phases(own, self.doubled, self.phases[0])
         for image, kernel in zip(self.phases[1:], _DISC_KERNELS, strict=True):
             blurred = cv2.filter2D(own, cv2.CV_32F, kernel, borderType=cv2.BORDER_REPLICATE)
@@ -535,8 +599,8 @@ class _Bench:
         return float(_refine(self.phases, at, swing, first, *room, self.trial, self.jacobian))
 
     def _try_all(self, at: Floats) -> None:
-        room = self.target, self.root, self.seen, self.gram, self.coefficients, self.residual
-        _try_all(self.phases, at, False, _CANDIDATES, *room, self.costs)
+        room = self.path, self.seen, self.gram, self.coefficients, self.costs
+        _try_all(self.phases, at, self.target, self.root, *room)
 
 
 def _region(plane: NDArray[np.uint8], x0: int, y0: int, side: int) -> NDArray[np.float32]:
@@ -559,7 +623,8 @@ def _through(plane: NDArray[np.uint8], x0: int, y0: int, side: int, affine: Floa
     if (corners < -slack).any() or (corners > np.array([width - 1, height - 1]) + slack).any():
         return None
     linear, shift = affine[:, :2], corners[0]
-    if np.array_equal(linear, np.eye(2)) and np.array_equal(shift, np.round(shift)):
+    if np.array_equal(linear, np.eye(2)):
+        # Whole pixels keep the frame unresampled; the rest is within reach.
         return _region(plane, round(shift[0]), round(shift[1]), side)
     low = np.floor(corners.min(0)).astype(int) - 3
     size = int((np.ceil(corners.max(0)).astype(int) + 4 - low).max())
@@ -572,13 +637,12 @@ def _through(plane: NDArray[np.uint8], x0: int, y0: int, side: int, affine: Floa
     return warped
 
 
-def _reduced(patch: NDArray[np.float32], factor: int) -> NDArray[np.float32]:
-    if factor == 1:
-        return patch
-    reduced: NDArray[np.float32] = cv2.resize(
-        patch, None, fx=1 / factor, fy=1 / factor, interpolation=cv2.INTER_AREA
+def _halved(plane: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    height, width = plane.shape
+    halved: NDArray[np.uint8] = cv2.resize(
+        plane[: height & ~1, : width & ~1], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA
     )
-    return reduced
+    return halved
 
 
 def _smoothed(patch: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -12,6 +12,7 @@ from windstill.assess.sway import TileSway
 from windstill.records import FloatMap, PairSmear, TileGrid
 from windstill.settings import AssessSettings
 
+_LIKELY = 0.3  # confidence of a smear from which the rest is looked at: alone, none is believed more than by half
 _FINENESS = 0.5  # half of what detail has at the least: less tells nothing
 
 
@@ -78,7 +79,7 @@ def measure_smear(
         chosen = np.zeros(grid.shape, bool)
         chosen[rows[batch], cols[batch]] = True
         _measure_tiles(a, b, b_to_a, grid, grid_b, chosen, a_crisper, moved_by, maps, settings)
-        if not (maps[:2] > 0).any():
+        if not ((maps[:2] > 0) & (maps[3] >= _LIKELY)).any():
             break  # nothing like a smear where one would show first
     smear_a, smear_b, angle, confidence = maps
     return PairSmear(smear_a, smear_b, angle, confidence)
