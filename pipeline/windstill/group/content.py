@@ -34,6 +34,8 @@ _ALONG_ROW_PX = 41
 _LIGHT_BOX_PX = (5, 5)
 # A moving branch differs by more than this and must not pull the registration.
 _OUTLIER = 0.8
+# Pixels of a shift below which nothing is resampled.
+_LEAST_FRACTION = 0.05
 # Full-frame diagonal of the 35 mm format, millimetres.
 _DIAGONAL_35MM = 43.27
 # sRGB decoding of every 8-bit step (IEC 61966-2-1).
@@ -373,13 +375,16 @@ def _verified(a: Picture, b: Picture, dx: float, dy: float) -> _Trial:
     ix, iy = round(dx), round(dy)
     if abs(ix) > 0.95 * width or abs(iy) > 0.95 * height:
         return dx, dy, 0.0, 0.0, 0.0
-    moved = _fraction(b.field, dx - ix, dy - iy)
-    in_a, in_b = _windows((height, width), ix, iy)
-    fa, fb = a.field[in_a], moved[in_b]
-    ea, eb = _dot(fa, fa), _dot(fb, fb)
-    area = fa.size
-    both = math.sqrt(ea * eb)
-    return dx, dy, _dot(fa, fb) / (both + 1e-6), both / area, area / (height * width)
+    # Less than that is as good as whole.
+    part = max(abs(dx - ix), abs(dy - iy)) >= _LEAST_FRACTION
+    sums = kernels.products(a.field, b.field, dx if part else float(ix), dy if part else float(iy), ix, iy)
+    return _correlated(dx, dy, sums, height * width)
+
+
+def _correlated(dx: float, dy: float, sums: tuple[float, float, float, int], pixels: int) -> _Trial:
+    ab, aa, bb, area = sums
+    both = math.sqrt(aa * bb)
+    return dx, dy, ab / (both + 1e-6), both / area, area / pixels
 
 
 # shift along x and y; scale and turning at half a long side: all in pixels
@@ -394,7 +399,7 @@ def _fitted(a: Picture, b: Picture, start: _Fit = (0.0, 0.0, 0.0, 0.0), steps: i
         # Margins in steps, so that what depends on a alone can be kept.
         margin = min(4 + 8 * int((np.abs(fit).sum() + 4) / 8), min(height, width) // 4)
         columns, solver = a.normal(margin)
-        step = solver @ (columns @ _rest(a, b, fit, margin).ravel())
+        step = solver @ (columns @ kernels.differences(a.field, b.field, fit, margin, _OUTLIER))
         length = float(np.abs(step).max())
         fit += step if length <= 3 else step * (3 / length)
         if length < 0.01:
@@ -407,16 +412,6 @@ def _fitted(a: Picture, b: Picture, start: _Fit = (0.0, 0.0, 0.0, 0.0), steps: i
 def _sampled(shape: tuple[int, ...], margin: int) -> tuple[slice, slice]:
     """The pixels a fit looks at: within a margin, every other row; what lies between says nearly the same."""
     return slice(margin, shape[0] - margin, 2), slice(margin, shape[1] - margin)
-
-
-def _rest(a: Picture, b: Picture, fit: NDArray[np.float64], margin: int) -> FloatMap:
-    """What b, moved onto a, differs by at those pixels, outliers held."""
-    rows, cols = _sampled(a.field.shape, margin)
-    moved = _warped(b.field, fit, rows.step)[margin // 2 : (rows.stop + 1) // 2, cols]
-    rest: FloatMap = cv2.subtract(moved, a.field[rows, cols])
-    np.minimum(rest, _OUTLIER, out=rest)
-    np.maximum(rest, -_OUTLIER, out=rest)
-    return rest
 
 
 def _where_light_kept(a: Picture, b: Picture, fit: _Fit, settings: GroupSettings) -> _Fit:
@@ -439,7 +434,7 @@ def _where_light_kept(a: Picture, b: Picture, fit: _Fit, settings: GroupSettings
     solver = np.linalg.inv(columns @ columns.T + np.float32(1e-6) * np.eye(4, dtype=np.float32))
     again = np.array(fit, np.float64)
     for _ in range(2):
-        again += solver @ (columns @ _rest(a, b, again, margin).ravel()[kept])
+        again += solver @ (columns @ kernels.differences(a.field, b.field, again, margin, _OUTLIER)[kept])
     return float(again[0]), float(again[1]), float(again[2]), float(again[3])
 
 
@@ -459,22 +454,11 @@ def _warped(plane: FloatMap, fit: NDArray[np.float64], every: int = 1) -> FloatM
 def _agreement(a: Picture, b: Picture, fit: _Fit) -> _Trial:
     """Correlation of structure under a similarity, where b reaches."""
     height, width = a.field.shape
-    moved = _warped(b.field, np.array(fit))
     ix, iy = round(fit[0]), round(fit[1])
     if abs(ix) > 0.9 * width or abs(iy) > 0.9 * height:
         return fit[0], fit[1], 0.0, 0.0, 0.0
-    in_a, _ = _windows((height, width), ix, iy)
-    fa, fb = a.field[in_a], moved[in_a]
-    both = math.sqrt(_dot(fa, fa) * _dot(fb, fb))
-    return fit[0], fit[1], _dot(fa, fb) / (both + 1e-6), both / fa.size, fa.size / (height * width)
-
-
-def _fraction(plane: FloatMap, fx: float, fy: float) -> FloatMap:
-    if abs(fx) < 0.05 and abs(fy) < 0.05:
-        return plane
-    matrix = np.array([[1, 0, fx], [0, 1, fy]], np.float32)
-    moved: FloatMap = cv2.warpAffine(plane, matrix, (plane.shape[1], plane.shape[0]), flags=cv2.INTER_LINEAR)
-    return moved
+    sums = kernels.similar_products(a.field, b.field, np.array(fit), ix, iy)
+    return _correlated(fit[0], fit[1], sums, height * width)
 
 
 def _refine(a: Picture, b: Picture, dx: float, dy: float, steps: int = 3) -> tuple[float, float]:
@@ -486,11 +470,9 @@ def _refine(a: Picture, b: Picture, dx: float, dy: float, steps: int = 3) -> tup
         ix, iy = round(dx), round(dy)
         if abs(ix) > width - 8 or abs(iy) > height - 8:
             return start_x, start_y
-        in_a, in_b = _windows((height, width), ix, iy)
-        rest = _fraction(b.field, dx - ix, dy - iy)[in_b] - a.field[in_a]
-        gx, gy = slope_x[in_a], slope_y[in_a]
-        xx, yy, xy = _dot(gx, gx), _dot(gy, gy), _dot(gx, gy)
-        rx, ry = _dot(gx, rest), _dot(gy, rest)
+        part = max(abs(dx - ix), abs(dy - iy)) >= _LEAST_FRACTION
+        at = (dx, dy) if part else (float(ix), float(iy))
+        xx, yy, xy, rx, ry = kernels.pulls(a.field, slope_x, slope_y, b.field, *at, ix, iy)
         det = xx * yy - xy * xy
         if det <= 1e-6 * (xx + yy) ** 2:
             break

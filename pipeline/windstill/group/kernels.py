@@ -50,6 +50,207 @@ def normal_columns(field: FloatMap, margin: int) -> FloatMap:
 
 
 @njit(cache=True, nogil=True)
+def _line(plane: FloatMap, y: float, line: FloatMap) -> None:
+    """A row at a height between rows, a pixel of nothing on either side; nothing beyond the plane."""
+    height, width = plane.shape
+    r = int(np.floor(y))
+    below = np.float32(y - r)
+    above = np.float32(1) - below
+    line[:] = 0
+    if 0 <= r < height:
+        for c in range(width):
+            line[c + 1] = above * plane[r, c]
+    if below > 0 and 0 <= r + 1 < height:
+        for c in range(width):
+            line[c + 1] += below * plane[r + 1, c]
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
+def products(a: FloatMap, b: FloatMap, dx: float, dy: float, ix: int, iy: int) -> tuple[float, float, float, int]:
+    """Sums of products of two fields, b moved by a shift, where both reach.
+
+    Parameters
+    ----------
+    a, b : float32 array (h, w)
+    dx, dy : float
+        What is at x in b is at x + shift in a, pixels.
+    ix, iy : int
+        The nearest whole shift, which says where both reach.
+
+    Returns
+    -------
+    ab, aa, bb : float
+    count : int
+        Pixels looked at.
+    """
+    height, width = a.shape
+    line = np.empty(width + 2, np.float32)
+    left, right = max(ix, 0), width + min(ix, 0)
+    first = int(np.floor(-dx))
+    beyond = np.float32(-dx - first)
+    here = np.float32(1) - beyond
+    ab = aa = bb = np.float32(0)
+    for r in range(max(iy, 0), height + min(iy, 0)):
+        _line(b, r - dy, line)
+        row = a[r, left:right]
+        near, far = line[left + first + 1 : right + first + 1], line[left + first + 2 : right + first + 2]
+        for c in range(right - left):
+            moved = here * near[c] + beyond * far[c]
+            ab += row[c] * moved
+            aa += row[c] * row[c]
+            bb += moved * moved
+    return ab, aa, bb, max(right - left, 0) * max(height - abs(iy), 0)
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
+def pulls(
+    a: FloatMap, slope_x: FloatMap, slope_y: FloatMap, b: FloatMap, dx: float, dy: float, ix: int, iy: int
+) -> tuple[float, float, float, float, float]:
+    """The normal equations of a Gauss-Newton step on the shift: sums over where both fields reach.
+
+    Parameters
+    ----------
+    a, slope_x, slope_y, b : float32 array (h, w)
+        The slopes are a's.
+    dx, dy, ix, iy
+        See `products`.
+
+    Returns
+    -------
+    xx, yy, xy, rx, ry : float
+        Products of the slopes, and of each with what b, moved, differs by.
+    """
+    height, width = a.shape
+    line = np.empty(width + 2, np.float32)
+    left, right = max(ix, 0), width + min(ix, 0)
+    first = int(np.floor(-dx))
+    beyond = np.float32(-dx - first)
+    here = np.float32(1) - beyond
+    xx = yy = xy = rx = ry = np.float32(0)
+    for r in range(max(iy, 0), height + min(iy, 0)):
+        _line(b, r - dy, line)
+        row, along, down = a[r, left:right], slope_x[r, left:right], slope_y[r, left:right]
+        near, far = line[left + first + 1 : right + first + 1], line[left + first + 2 : right + first + 2]
+        for c in range(right - left):
+            rest = here * near[c] + beyond * far[c] - row[c]
+            xx += along[c] * along[c]
+            yy += down[c] * down[c]
+            xy += along[c] * down[c]
+            rx += along[c] * rest
+            ry += down[c] * rest
+    return xx, yy, xy, rx, ry
+
+
+@njit(cache=True, nogil=True)
+def _affine(shape: tuple[int, int], fit: NDArray[np.float64]) -> tuple[float, float, float, float, float, float]:
+    """Where a's pixel (x, y) lies in b under a similarity: (xx, xy, x0, yx, yy, y0)."""
+    height, width = shape
+    half = 0.5 * max(height, width)
+    scale, turn = fit[2] / half, fit[3] / half
+    cx, cy = (width - 1) / 2, (height - 1) / 2
+    return (
+        1 - scale, turn, scale * cx - turn * cy - fit[0],
+        -turn, 1 - scale, scale * cy + turn * cx - fit[1],
+    )
+
+
+@njit(cache=True, nogil=True)
+def _moved(plane: FloatMap, x: float, y: float) -> float:
+    """The plane between its pixels; 0 beyond it."""
+    height, width = plane.shape
+    c, r = int(np.floor(x)), int(np.floor(y))
+    right, below = np.float32(x - c), np.float32(y - r)
+    left, above = np.float32(1) - right, np.float32(1) - below
+    if 0 <= c < width - 1 and 0 <= r < height - 1:
+        upper = left * plane[r, c] + right * plane[r, c + 1]
+        return above * upper + below * (left * plane[r + 1, c] + right * plane[r + 1, c + 1])
+    value = np.float32(0)
+    for k in range(2):
+        for m in range(2):
+            if 0 <= r + k < height and 0 <= c + m < width:
+                value += (below if k else above) * (right if m else left) * plane[r + k, c + m]
+    return value
+
+
+@njit(cache=True, nogil=True)
+def _run(part: float, step: float) -> float:
+    """Steps until a place that far into its pixel leaves it."""
+    if step > 0:
+        return (1 - part) / step
+    return part / -step if step < 0 else np.inf
+
+
+@njit(cache=True, nogil=True)
+def _moved_row(plane: FloatMap, x: float, y: float, step_x: float, step_y: float, row: FloatMap) -> None:
+    """The plane at places a step of nearly (1, 0) apart.
+
+    Along runs of pixels the four neighbours go along: those runs are one plain loop each.
+    """
+    height, width = plane.shape
+    k = 0
+    while k < row.size:
+        u, v = x + step_x * k, y + step_y * k
+        c, r = int(np.floor(u)), int(np.floor(v))
+        if not (0 <= c < width - 1 and 0 <= r < height - 1):
+            row[k] = _moved(plane, u, v)
+            k += 1
+            continue
+        run = min(_run(u - c, step_x - 1), _run(v - r, step_y))
+        count = min(int(min(run, float(width))) + 1, row.size - k, width - 1 - c)
+        upper, lower, out = plane[r, c : c + count + 1], plane[r + 1, c : c + count + 1], row[k : k + count]
+        right, below = np.float32(u - c), np.float32(v - r)
+        more_right, more_below = np.float32(step_x - 1), np.float32(step_y)
+        for n in range(count):
+            east, south = right + more_right * np.float32(n), below + more_below * np.float32(n)
+            above = upper[n] + east * (upper[n + 1] - upper[n])
+            under = lower[n] + east * (lower[n + 1] - lower[n])
+            out[n] = above + south * (under - above)
+        k += count
+
+
+@njit(cache=True, nogil=True)
+def differences(a: FloatMap, b: FloatMap, fit: NDArray[np.float64], margin: int, most: float) -> FloatMap:
+    """What b, moved onto a by a similarity, differs by at the pixels of `normal_columns`, held to -`most`..`most`.
+
+    Returns
+    -------
+    (n,) float32 array
+    """
+    height, width = a.shape
+    rows, cols = (height - 2 * margin + 1) // 2, width - 2 * margin
+    rest = np.empty(rows * cols, np.float32)
+    held = np.float32(most)
+    xx, xy, x0, yx, yy, y0 = _affine(a.shape, fit)
+    for i in range(rows):
+        r = margin + 2 * i
+        row, still = rest[i * cols : (i + 1) * cols], a[r, margin : margin + cols]
+        _moved_row(b, xx * margin + xy * r + x0, yx * margin + yy * r + y0, xx, yx, row)
+        for c in range(cols):
+            row[c] = min(max(row[c] - still[c], -held), held)
+    return rest
+
+
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
+def similar_products(
+    a: FloatMap, b: FloatMap, fit: NDArray[np.float64], ix: int, iy: int
+) -> tuple[float, float, float, int]:
+    """As `products`, b moved by a similarity."""
+    height, width = a.shape
+    left, right = max(ix, 0), width + min(ix, 0)
+    line = np.empty(max(right - left, 0), np.float32)
+    xx, xy, x0, yx, yy, y0 = _affine(a.shape, fit)
+    ab = aa = bb = np.float32(0)
+    for r in range(max(iy, 0), height + min(iy, 0)):
+        _moved_row(b, xx * left + xy * r + x0, yx * left + yy * r + y0, xx, yx, line)
+        row = a[r, left:right]
+        for c in range(line.size):
+            ab += row[c] * line[c]
+            aa += row[c] * row[c]
+            bb += line[c] * line[c]
+    return ab, aa, bb, line.size * max(height - abs(iy), 0)
+
+
+@njit(cache=True, nogil=True)
 def brightness_ratios(
     la: NDArray[np.uint8], lb: NDArray[np.uint8], log2_of: FloatMap, every: int
 ) -> FloatMap:
