@@ -227,15 +227,9 @@ def structure(luma: NDArray[np.uint8], floor_steps: float) -> FloatMap:
     plane = luma.astype(np.float32)
     band = cv2.GaussianBlur(plane, (0, 0), _FINE_SIGMA_PX)
     band -= _surroundings(plane)
-    contrast = cv2.sqrt(_surroundings(band * band))
-    contrast += np.float32(floor_steps)
-    field: FloatMap = band
-    field /= contrast
-    # A horizon fits any view of one place and many of others: what runs on along a row tells nothing.
-    field -= cv2.blur(field, (_ALONG_ROW_PX, 1), borderType=cv2.BORDER_REFLECT)
-    # A single bright lamp must not outweigh the rest.
-    np.minimum(field, 2.5, out=field)
-    np.maximum(field, -2.5, out=field)
+    # A horizon fits any view of one place and many of others: what runs on along a row tells nothing. And a single
+    # bright lamp must not outweigh the rest.
+    field: FloatMap = kernels.evened(band, _surroundings(band * band), floor_steps, _ALONG_ROW_PX, 2.5)
     return field
 
 

@@ -10,6 +10,44 @@ from windstill.records import FloatMap
 
 
 @njit(cache=True, nogil=True)
+def evened(band: FloatMap, power: FloatMap, floor: float, along: int, most: float) -> FloatMap:
+    """A band over its local contrast, without what runs on along a row.
+
+    Parameters
+    ----------
+    band : float32 array (h, w)
+    power : float32 array (h, w)
+        Mean square of the band around each pixel.
+    floor : float
+        Added to the contrast.
+    along : int
+        Odd; pixels of a row, mirrored at its ends, whose mean is taken off.
+    most : float
+        What is left is held to -`most`..`most`.
+    """
+    height, width = band.shape
+    field = np.empty((height, width), np.float32)
+    reach, least, held = min(along // 2, width), np.float32(floor), np.float32(most)
+    mirrored, sums = np.empty(width + 2 * reach, np.float32), np.zeros(width + 2 * reach + 1)
+    share = 1 / (2 * reach + 1)
+    for r in range(height):
+        row = field[r]
+        for c in range(width):
+            row[c] = band[r, c] / (np.sqrt(power[r, c]) + least)
+        mirrored[reach : reach + width] = row
+        for k in range(reach):
+            mirrored[reach - 1 - k], mirrored[reach + width + k] = row[k], row[width - 1 - k]
+        total = 0.0
+        for k in range(mirrored.size):
+            total += mirrored[k]
+            sums[k + 1] = total
+        low, high = sums[:width], sums[2 * reach + 1 :]
+        for c in range(width):
+            row[c] = min(max(row[c] - np.float32((high[c] - low[c]) * share), -held), held)
+    return field
+
+
+@njit(cache=True, nogil=True)
 def normal_columns(field: FloatMap, margin: int) -> FloatMap:
     """Change of a field with shift along x and y, scale and turning, at the pixels a fit looks at.
 
