@@ -488,23 +488,8 @@ def _candidates(a: Picture, b: Picture, count: int, least: float) -> list[tuple[
     height, width = a.field.shape
     weight, shape = _lattice(height, width, least)
     surface = scipy.fft.irfft2(a.spectrum(shape) * np.conj(b.spectrum(shape)), s=shape)
-    # Negative shifts stand at the end of each axis; bring them before the others.
-    reach_y, reach_x = weight.shape[0] // 2, weight.shape[1] // 2
-    merit = np.empty(weight.shape, np.float32)
-    merit[reach_y:, reach_x:] = surface[: reach_y + 1, : reach_x + 1]
-    merit[:reach_y, reach_x:] = surface[-reach_y:, : reach_x + 1]
-    merit[reach_y:, :reach_x] = surface[: reach_y + 1, -reach_x:]
-    merit[:reach_y, :reach_x] = surface[-reach_y:, -reach_x:]
     # Significance: correlation over the root of the overlap.
-    merit *= weight
-    found: list[tuple[float, float]] = []
-    for _ in range(count):
-        r, c = divmod(int(merit.argmax()), weight.shape[1])
-        if merit[r, c] <= 0:
-            break
-        found.append((float(c - reach_x), float(r - reach_y)))
-        merit[max(r - 4, 0) : r + 5, max(c - 4, 0) : c + 5] = 0
-    return found
+    return [(float(dx), float(dy)) for dx, dy in kernels.peaks(surface, weight, count, 4).tolist()]
 
 
 @lru_cache(maxsize=16)

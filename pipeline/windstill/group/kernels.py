@@ -289,6 +289,47 @@ def similar_products(
 
 
 @njit(cache=True, nogil=True)
+def peaks(surface: FloatMap, weight: FloatMap, count: int, apart: int) -> NDArray[np.int64]:
+    """The highest places of a correlation surface under a weight, one after the other.
+
+    Parameters
+    ----------
+    surface : float32 array
+        Negative shifts stand at the end of each axis, as the transform leaves them.
+    weight : float32 array (2 m + 1, 2 n + 1)
+        By shift, from (-m, -n).
+    count : int
+        How many at most; only those above 0.
+    apart : int
+        Nothing is found within so many pixels of one found before.
+
+    Returns
+    -------
+    (k, 2) int64 array
+        Shifts along x and y.
+    """
+    rows, cols = weight.shape
+    reach_y, reach_x = rows // 2, cols // 2
+    merit, best = np.empty((rows, cols), np.float32), np.empty(rows, np.float32)
+    for r in range(rows):
+        source = surface[(r - reach_y) % surface.shape[0]]
+        merit[r, :reach_x] = source[source.size - reach_x :] * weight[r, :reach_x]
+        merit[r, reach_x:] = source[: reach_x + 1] * weight[r, reach_x:]
+        best[r] = merit[r].max()
+    found = np.empty((count, 2), np.int64)
+    for k in range(count):
+        r = int(best.argmax())
+        if best[r] <= 0:
+            return found[:k]
+        c = int(merit[r].argmax())
+        found[k] = c - reach_x, r - reach_y
+        for near in range(max(r - apart, 0), min(r + apart + 1, rows)):
+            merit[near, max(c - apart, 0) : c + apart + 1] = 0
+            best[near] = merit[near].max()
+    return found
+
+
+@njit(cache=True, nogil=True)
 def brightness_ratios(
     la: NDArray[np.uint8], lb: NDArray[np.uint8], log2_of: FloatMap, every: int
 ) -> FloatMap:
