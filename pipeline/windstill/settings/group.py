@@ -274,7 +274,7 @@ class GroupSettings(Section):
     levels_max: int = Field(4, ge=1, le=6, description="Levels of nesting looked for.")
     pairs_tried: int = Field(3, ge=1, description="Pairs of frames compared between two sets.")
     surroundings: int = Field(6, ge=1, description="Links either side that say what pause and shift are usual.")
-    pictures_kept: int = Field(384, ge=16, description="Comparison pictures kept in memory per stream, 60 kB each.")
+    pictures_kept: int = Field(1024, ge=16, description="Comparison pictures kept in memory per stream, 60 kB each.")
     pictures_ready: int = Field(
         32, ge=8, description="Of those, how many keep what was worked out for registration, half a megabyte each."
     )
