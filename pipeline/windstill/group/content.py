@@ -421,14 +421,14 @@ def _where_light_kept(a: Picture, b: Picture, fit: _Fit, settings: GroupSettings
     common = float(np.median(change))
     same = (np.abs(change - np.float32(common)) < settings.focus_light_kept).astype(np.uint8)
     # What changed also changes the contrast that structure around it is measured by.
-    kept = cv2.erode(same, np.ones(_COARSE_BOX_PX, np.uint8)).ravel() > 0
+    kept = cv2.erode(same, np.ones(_COARSE_BOX_PX, np.uint8)).ravel()
     if abs(common) > settings.ev_same or not settings.breathing_kept_share < kept.mean() < 1:
         return fit
-    columns = a.normal(margin)[0][:, kept]
+    columns = a.normal(margin)[0] * kept
     solver = np.linalg.inv(columns @ columns.T + np.float32(1e-6) * np.eye(4, dtype=np.float32))
     again = np.array(fit, np.float64)
     for _ in range(2):
-        again += solver @ (columns @ kernels.differences(a.field, b.field, again, margin, _OUTLIER)[kept])
+        again += solver @ (columns @ kernels.differences(a.field, b.field, again, margin, _OUTLIER))
     return float(again[0]), float(again[1]), float(again[2]), float(again[3])
 
 

@@ -8,8 +8,11 @@ from numpy.typing import NDArray
 
 from windstill.records import FloatMap
 
+# Where nothing is nan, holding values to a range needs no branches.
+_HELD = {"nnan", "nsz"}
 
-@njit(cache=True, nogil=True)
+
+@njit(cache=True, nogil=True, fastmath=_HELD)
 def evened(band: FloatMap, power: FloatMap, floor: float, along: int, most: float) -> FloatMap:
     """A band over its local contrast, without what runs on along a row.
 
@@ -137,7 +140,7 @@ def products(a: FloatMap, b: FloatMap, dx: float, dy: float, ix: int, iy: int) -
             ab += row[c] * moved
             aa += row[c] * row[c]
             bb += moved * moved
-    return ab, aa, bb, max(right - left, 0) * max(height - abs(iy), 0)
+    return float(ab), float(aa), float(bb), max(right - left, 0) * max(height - abs(iy), 0)
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
@@ -176,7 +179,7 @@ def pulls(
             xy += along[c] * down[c]
             rx += along[c] * rest
             ry += down[c] * rest
-    return xx, yy, xy, rx, ry
+    return float(xx), float(yy), float(xy), float(rx), float(ry)
 
 
 @njit(cache=True, nogil=True)
@@ -201,13 +204,13 @@ def _moved(plane: FloatMap, x: float, y: float) -> float:
     left, above = np.float32(1) - right, np.float32(1) - below
     if 0 <= c < width - 1 and 0 <= r < height - 1:
         upper = left * plane[r, c] + right * plane[r, c + 1]
-        return above * upper + below * (left * plane[r + 1, c] + right * plane[r + 1, c + 1])
+        return float(above * upper + below * (left * plane[r + 1, c] + right * plane[r + 1, c + 1]))
     value = np.float32(0)
     for k in range(2):
         for m in range(2):
             if 0 <= r + k < height and 0 <= c + m < width:
                 value += (below if k else above) * (right if m else left) * plane[r + k, c + m]
-    return value
+    return float(value)
 
 
 @njit(cache=True, nogil=True)
@@ -246,7 +249,7 @@ def _moved_row(plane: FloatMap, x: float, y: float, step_x: float, step_y: float
         k += count
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath=_HELD)
 def differences(a: FloatMap, b: FloatMap, fit: NDArray[np.float64], margin: int, most: float) -> FloatMap:
     """What b, moved onto a by a similarity, differs by at the pixels of `normal_columns`, held to -`most`..`most`.
 
@@ -285,7 +288,7 @@ def similar_products(
             ab += row[c] * line[c]
             aa += row[c] * row[c]
             bb += line[c] * line[c]
-    return ab, aa, bb, line.size * max(height - abs(iy), 0)
+    return float(ab), float(aa), float(bb), line.size * max(height - abs(iy), 0)
 
 
 @njit(cache=True, nogil=True)

@@ -76,8 +76,8 @@ class GroupSettings(Section):
     )
     features_kept: int = Field(
         256, ge=4,
-        description="Frames whose features are kept in memory per stream, up to 60 kB each: finding them takes as long as "
-        "grouping five frames.",
+        description="Frames whose features are kept in memory per stream, up to 60 kB each: finding them takes as "
+        "long as grouping five frames.",
     )
     far_exposure_ev: float = Field(
         2.5, gt=0, description="EV. Frames further apart that do not compare are compared by way of earlier ones."
