@@ -18,7 +18,7 @@ demo: $(STAMP)
 test: $(STAMP)
 	$(BIN)/ruff check .
 	$(BIN)/mypy
-	$(BIN)/python -m pytest -n auto
+	$(BIN)/python -m pytest -n auto --dist worksteal
 
 lint: $(STAMP)
 	$(BIN)/ruff check .
@@ -29,7 +29,7 @@ types: $(STAMP)
 # The suite again, watched: some three times as long as `make test`.
 coverage: $(STAMP)
 	$(BIN)/python -m coverage erase
-	$(BIN)/python -m coverage run -m pytest -n auto --timeout 600
+	$(BIN)/python -m coverage run -m pytest -n auto --dist worksteal --timeout 600
 	$(BIN)/python -m coverage combine --quiet
 	$(BIN)/python -m coverage report
 

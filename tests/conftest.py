@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import os
+import subprocess
 from pathlib import Path
 
 import pytest
+
+from cli.conftest import SampleReview, arguments, environment
 
 ROOT = Path(__file__).resolve().parent.parent
 
@@ -36,3 +39,14 @@ def outside_data() -> Path:
 def sample_shoot() -> Path:
     """The committed sample shoot."""
     return ROOT / "sample_data" / "cliff-thrift"
+
+
+@pytest.fixture(scope="session")
+def sample_review(sample_shoot: Path, tmp_path_factory: pytest.TempPathFactory) -> SampleReview:
+    """The one review of the sample shoot that nothing is known of before; its cache makes every other one short."""
+    base = tmp_path_factory.mktemp("sample-review")
+    run = subprocess.run(
+        arguments(["review", sample_shoot, "--out", base / "out"]), env=environment(base / "cache"),
+        capture_output=True, text=True, check=True, timeout=240,
+    )  # fmt: skip
+    return SampleReview(base / "out", base / "cache", run.stdout)

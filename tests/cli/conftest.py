@@ -6,6 +6,7 @@ import os
 import subprocess
 import sys
 from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 
 import pytest
@@ -16,6 +17,15 @@ from windstill.cli import main
 Command = Callable[..., "subprocess.CompletedProcess[str]"]
 
 Here = Callable[..., tuple[int, str, str]]
+
+
+@dataclass(frozen=True)
+class SampleReview:
+    """A review of the sample shoot by the real command, only to be read: its folder, its cache, what was printed."""
+
+    out: Path
+    cache: Path
+    said: str
 
 
 def environment(cache: Path, more: Mapping[str, str] | None = None) -> dict[str, str]:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from cli.conftest import Here, environment
+from cli.conftest import Here, SampleReview, environment
 
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text("utf-8")
@@ -48,9 +48,10 @@ def test_every_extra_named_exists() -> None:
         assert name in extras
 
 
-def test_every_file_promised_is_written(sample_shoot: Path, tmp_path: Path, here: Here) -> None:
-    if not sample_shoot.is_dir():
-        pytest.skip("the sample shoot is not there")
+def test_every_file_promised_is_written(
+    sample_review: SampleReview, tmp_path: Path, here: Here, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("WINDSTILL_CACHE", str(sample_review.cache))
     assert "windstill demo --out REVIEW" in here("demo", "--help")[1]
     status, said, error = here("demo", "--out", tmp_path / "out")
     assert status == 0, error

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 import windstill
+from cli.conftest import SampleReview
 
 
 @dataclass(frozen=True)
@@ -21,7 +22,9 @@ class Sample:
 
 
 @pytest.fixture(scope="session")
-def sample(sample_shoot: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Sample]:
-    base = tmp_path_factory.mktemp("sample")
-    with windstill.review(sample_shoot, base / "out", cache=base / "cache") as shoot:
-        yield Sample(shoot, base / "out", base / "cache")
+def sample(
+    sample_shoot: Path, sample_review: SampleReview, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[Sample]:
+    out = tmp_path_factory.mktemp("sample") / "out"
+    with windstill.review(sample_shoot, out, cache=sample_review.cache) as shoot:
+        yield Sample(shoot, out, sample_review.cache)
