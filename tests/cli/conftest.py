@@ -53,7 +53,7 @@ def windstill(tmp_path: Path) -> Command:
 
 @pytest.fixture
 def here(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Here:
-    """Runs ``windstill WORDS`` in this process, for what ends before any worker starts."""
+    """Runs ``windstill WORDS`` in this process; what its workers are forked from is started once."""
     monkeypatch.chdir(tmp_path)
     for name, value in environment(tmp_path / "cache").items():
         monkeypatch.setenv(name, value)

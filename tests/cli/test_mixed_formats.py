@@ -11,10 +11,10 @@ import pillow_heif
 import skimage.data
 from PIL import Image
 
-from cli.conftest import Command
+from cli.conftest import Here
 
 
-def test_eight_mixed_frames_are_all_reviewed(tmp_path: Path, windstill: Command) -> None:
+def test_eight_mixed_frames_are_all_reviewed(tmp_path: Path, here: Here) -> None:
     shoot = tmp_path / "mixed"
     shoot.mkdir()
     coffee = Image.fromarray(skimage.data.coffee())
@@ -27,9 +27,9 @@ def test_eight_mixed_frames_are_all_reviewed(tmp_path: Path, windstill: Command)
     assert cv2.imwrite(str(shoot / "f.tiff"), deep)
     pillow_heif.from_pillow(coffee.resize((320, 214))).save(shoot / "g.heic")
     coffee.resize((64, 48)).convert("RGBA").save(shoot / "h.png")
-    done = windstill("review", shoot, "--out", tmp_path / "out")
-    assert done.returncode == 0, done.stderr
-    assert "Traceback" not in done.stderr
+    status, _, error = here("review", shoot, "--out", tmp_path / "out")
+    assert status == 0, error
+    assert "Traceback" not in error
     with (tmp_path / "out" / "frames.csv").open(encoding="utf-8", newline="") as file:
         frames = {row["files"]: (row["width_px"], row["height_px"]) for row in csv.DictReader(file)}
     assert len(frames) == 8

@@ -95,10 +95,10 @@ def test_a_rerun_decodes_nothing_and_leaves_the_outputs(
 
 
 def test_two_workers_give_the_same_tables(
-    first_review: tuple[Path, Path, str, str], small_shoot: Path, windstill: Command, tmp_path: Path
+    first_review: tuple[Path, Path, str, str], small_shoot: Path, here: Here, tmp_path: Path
 ) -> None:
-    done = windstill("review", small_shoot, "--out", tmp_path / "out", "--workers", "2")
-    assert done.returncode == 0, done.stderr
+    status, _, error = here("review", small_shoot, "--out", tmp_path / "out", "--workers", "2")
+    assert status == 0, error
     for name in TABLES:
         assert (tmp_path / "out" / name).read_bytes() == (first_review[0] / name).read_bytes(), name
 
@@ -151,7 +151,7 @@ def test_wrong_usage_is_one_line(words: list[str], says: str, here: Here) -> Non
 
 
 def test_started_from_inside_the_shoot_with_broken_files(
-    small_shoot: Path, windstill: Command, tmp_path: Path
+    small_shoot: Path, here: Here, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     shoot = tmp_path / "here" / "thrift"
     shutil.copytree(small_shoot, shoot)
@@ -162,19 +162,19 @@ def test_started_from_inside_the_shoot_with_broken_files(
     (folder / "THFT0092.NEF").write_bytes(os.urandom(5000))
     (folder / "copy of THFT0007.JPG").write_bytes((folder / "THFT0007.JPG").read_bytes())
     before = states(shoot)
-    done = windstill("review", ".", cwd=folder)
+    monkeypatch.chdir(folder)
+    status, said, error = here("review", ".")
     # The current folder is the shoot here: the photographs below it, and OUT beside it would be inside the shoot above.
-    assert done.returncode == 0, done.stderr
+    assert status == 0, error
     assert states(folder) == {k.removeprefix("100CLIFF/"): v for k, v in before.items() if k.startswith("100CLIFF/")}
     out = shoot / "100CLIFF-windstill"
     troubled = {row["file"] for row in rows(out / "problems.csv")}
     assert {"THFT0090.JPG", "THFT0091.JPG", "THFT0092.NEF", "copy of THFT0007.JPG"} <= troubled
     names = {row["frame"] for row in rows(out / "frames.csv")}
     assert {f"THFT{number:04d}" for number in range(1, 8)} <= names
-    assert "with problems" in done.stdout
-    assert "Traceback" not in done.stderr
-    strict = windstill("review", ".", "--strict", cwd=folder)
-    assert strict.returncode == 1
+    assert "with problems" in said
+    assert "Traceback" not in error
+    assert here("review", ".", "--strict")[0] == 1
 
 
 def test_a_full_disk_is_one_line(small_shoot: Path, windstill: Command, tmp_path: Path) -> None:
@@ -285,7 +285,7 @@ def test_nothing_given_shows_the_help(here: Here) -> None:
     assert error == ""
 
 
-def test_the_examples_of_the_help_run(small_shoot: Path, tmp_path: Path, windstill: Command, here: Here) -> None:
+def test_the_examples_of_the_help_run(small_shoot: Path, tmp_path: Path, here: Here) -> None:
     status, shown, _ = here("review", "--help")
     assert status == 0
     examples = re.findall(r"^.*?(windstill review.*?)\s*$", shown, re.MULTILINE)
@@ -293,9 +293,9 @@ def test_the_examples_of_the_help_run(small_shoot: Path, tmp_path: Path, windsti
     assert examples
     for line in examples:
         words = line.replace("SHOOT", str(small_shoot)).replace("REVIEW", str(tmp_path / "review")).split()[1:]
-        done = windstill(*words)
-        assert done.returncode == 0, (line, done.stderr)
-        assert "report: " in done.stdout
+        status, said, error = here(*words)
+        assert status == 0, (line, error)
+        assert "report: " in said
 
 
 def test_debug_writes_the_details_to_a_file(here: Here, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from cli.conftest import Command
+from cli.conftest import Here
 
 FOLDER = "DCIM/100CLIFF"
 DECIDED = f"""
@@ -38,7 +38,7 @@ def hashes(shoot: Path) -> dict[str, str]:
 
 
 def test_a_rerun_obeys_and_recomputes_only_what_changed(
-    windstill: Command, sample_shoot: Path, tmp_path: Path
+    here: Here, sample_shoot: Path, tmp_path: Path
 ) -> None:
     shoot, out = tmp_path / "shoot", tmp_path / "out"
     (shoot / FOLDER).mkdir(parents=True)
@@ -46,11 +46,11 @@ def test_a_rerun_obeys_and_recomputes_only_what_changed(
         for file in (sample_shoot / FOLDER).glob(f"THRF{number:04d}.*"):
             shutil.copyfile(file, shoot / FOLDER / file.name)
     before = hashes(shoot)
-    assert windstill("review", shoot, "--out", out, "--workers", "1").returncode == 0
+    assert here("review", shoot, "--out", out, "--workers", "1")[0] == 0
     found = sets_in(out)
     assert found["THRF0001~stack"] == ["0001", "0002", "0003", "0004"]
     (out / "sets.toml").write_text(DECIDED, "utf-8")
-    assert windstill("review", shoot, "--out", out, "--workers", "1").returncode == 0
+    assert here("review", shoot, "--out", out, "--workers", "1")[0] == 0
     obeyed = sets_in(out)
     assert obeyed["THRF0001~stack"] == ["0001", "0002"]
     assert obeyed["THRF0003~stack"] == ["0003", "0004"]
@@ -62,11 +62,11 @@ def test_a_rerun_obeys_and_recomputes_only_what_changed(
     assert (out / "sets.toml").read_text("utf-8") == DECIDED
     # A name that is no frame is said, and the rest obeyed.
     (out / "sets.toml").write_text(DECIDED.replace("THRF0016", "THRF0099"), "utf-8")
-    assert windstill("review", shoot, "--out", out, "--workers", "1").returncode == 0
+    assert here("review", shoot, "--out", out, "--workers", "1")[0] == 0
     assert "THRF0099" in (out / "problems.csv").read_text("utf-8")
     # Taken away, all is as it was.
     (out / "sets.toml").unlink()
-    assert windstill("review", shoot, "--out", out, "--workers", "1").returncode == 0
+    assert here("review", shoot, "--out", out, "--workers", "1")[0] == 0
     assert sets_in(out) == found
     assert hashes(shoot) == before
 
@@ -76,13 +76,13 @@ def test_a_rerun_obeys_and_recomputes_only_what_changed(
     [('[[pin]]\nframs = ["a"]\n', "pin 1: unknown entry 'frams'"), ("[[pin\n", "not valid TOML")],
 )
 def test_a_sets_toml_that_cannot_be_obeyed_is_one_line(
-    windstill: Command, sample_shoot: Path, tmp_path: Path, text: str, said: str
+    here: Here, sample_shoot: Path, tmp_path: Path, text: str, said: str
 ) -> None:
     out = tmp_path / "out"
     out.mkdir()
     (out / "sets.toml").write_text(text, "utf-8")
-    done = windstill("review", sample_shoot, "--out", out)
-    assert done.returncode == 2
-    assert said in done.stderr
-    assert "sets.toml" in done.stderr
-    assert "Traceback" not in done.stderr
+    status, _, error = here("review", sample_shoot, "--out", out)
+    assert status == 2
+    assert said in error
+    assert "sets.toml" in error
+    assert "Traceback" not in error

@@ -6,7 +6,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from cli.conftest import Command, environment
+from cli.conftest import Command, Here, environment
 
 
 def test_the_module_is_the_command(tmp_path: Path) -> None:
@@ -30,8 +30,8 @@ def test_an_unknown_command_names_the_help_of_all(windstill: Command) -> None:
     assert "see windstill --help" in ran.stderr
 
 
-def test_settings_of_a_missing_folder_says_which_folder_to_give(windstill: Command) -> None:
-    ran = windstill("settings", "nowhere")
-    assert ran.returncode != 0
-    assert "nowhere: no such folder; give the folder your reviews are in" in ran.stderr
-    assert len(ran.stderr.splitlines()) == 1
+def test_settings_of_a_missing_folder_says_which_folder_to_give(here: Here) -> None:
+    status, _, error = here("settings", "nowhere")
+    assert status != 0
+    assert "nowhere: no such folder; give the folder your reviews are in" in error
+    assert len(error.splitlines()) == 1
