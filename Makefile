@@ -4,7 +4,7 @@ VENV   ?= .venv
 BIN    := $(VENV)/bin
 STAMP  := $(VENV)/.installed
 
-.PHONY: demo test lint types coverage audit bench accuracy torture docs pictures clean
+.PHONY: demo test lint types coverage lowest audit bench accuracy torture docs pictures clean
 
 $(STAMP): pyproject.toml
 	$(PYTHON) -m venv $(VENV)
@@ -33,6 +33,13 @@ coverage: $(STAMP)
 	$(BIN)/python -m coverage combine --quiet
 	$(BIN)/python -m coverage report
 
+# The suite with every direct dependency at its lower bound: what pyproject.toml promises to work.
+lowest:
+	$(PYTHON) -m venv $(VENV)-lowest
+	$(VENV)-lowest/bin/python -m pip install --quiet uv
+	$(VENV)-lowest/bin/uv pip install --quiet --python $(VENV)-lowest/bin/python --resolution lowest-direct --editable '.[dev]'
+	$(VENV)-lowest/bin/python -m pytest -n auto --dist worksteal
+
 # In an environment of its own: the auditor's libraries are none of the project's.
 audit:
 	$(PYTHON) -m venv $(VENV)-audit
@@ -55,4 +62,4 @@ pictures: $(STAMP)
 	$(BIN)/python docs/pictures.py
 
 clean:
-	rm -rf $(VENV) $(VENV)-audit .coverage .coverage.* build dist .pytest_cache .mypy_cache .ruff_cache
+	rm -rf $(VENV) $(VENV)-audit $(VENV)-lowest .coverage .coverage.* build dist .pytest_cache .mypy_cache .ruff_cache

@@ -102,7 +102,12 @@ def test_tiff_jpeg_compressed(tmp_path: Path) -> None:
 def test_tiff_twelve_bits_are_scaled_by_their_depth(tmp_path: Path) -> None:
     path = tmp_path / "a.tif"
     values = np.rint(GRAY * (4095 / 255)).astype(np.uint16)
-    tifffile.imwrite(path, values, photometric="minisblack", bitspersample=12)
+    # Packed by hand, written as bytes and then called what it is: not every imagecodecs packs, all of them unpack.
+    bits = values[..., None] >> np.arange(11, -1, -1, dtype=np.uint16) & 1
+    tifffile.imwrite(path, np.packbits(bits.reshape(len(bits), -1), axis=1), photometric="minisblack")
+    with tifffile.TiffFile(path, mode="r+b") as file:
+        for name, true in (("ImageWidth", values.shape[1]), ("BitsPerSample", 12)):
+            file.pages[0].tags[name].overwrite(true)
     decoded = decode(path, 1, S)
     assert decoded.bits == 12
     assert np.abs(decoded.luma.astype(int) - GRAY).max() <= 1
