@@ -54,7 +54,8 @@ def jpeg(path: Path, *, seed: int | None = None, size: tuple[int, int] = (48, 32
     """A JPEG; without keywords for the camera's data a default camera's."""
     path.parent.mkdir(parents=True, exist_ok=True)
     seed = zlib.crc32(str(path).encode("utf-8", "surrogateescape")) if seed is None else seed
-    picture(seed, size).save(path, "JPEG", exif=exif_block(**camera))
+    with path.open("wb") as file:  # by the name given: Pillow makes it absolute, and longer than systems open
+        picture(seed, size).save(file, "JPEG", exif=exif_block(**camera))
     return path
 
 
