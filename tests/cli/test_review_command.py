@@ -76,15 +76,14 @@ def test_the_screen_says_where_the_report_is(first_review: tuple[Path, Path, str
 
 
 def test_a_rerun_decodes_nothing_and_leaves_the_outputs(
-    first_review: tuple[Path, Path, str, str], small_shoot: Path, tmp_path: Path
+    first_review: tuple[Path, Path, str, str], small_shoot: Path, tmp_path: Path, here: Here
 ) -> None:
     out, cache, _, _ = first_review
     shutil.copytree(out, tmp_path / "out")
     shutil.copytree(cache, tmp_path / "cache")
-    command = ["review", small_shoot, "--out", tmp_path / "out", "--format", "parquet"]
     told = []
     for _ in range(2):
-        subprocess.run(arguments(command), env=environment(tmp_path / "cache"), check=True, capture_output=True)
+        assert here("review", small_shoot, "--out", tmp_path / "out", "--format", "parquet")[0] == 0
         run = json.loads((tmp_path / "out" / "run.json").read_text())
         assert run["decodes"] == 0
         assert run["reused"] == {"scores": 7, "sets": 3}
@@ -194,7 +193,7 @@ def test_a_full_disk_is_one_line(small_shoot: Path, windstill: Command, tmp_path
     ("number", "status"), [(signal.SIGINT, 130), pytest.param(signal.SIGTERM, 143, marks=pytest.mark.slow)]
 )
 def test_interrupted_it_says_so_and_a_rerun_goes_on(
-    number: signal.Signals, status: int, small_shoot: Path, tmp_path: Path, windstill: Command
+    number: signal.Signals, status: int, small_shoot: Path, tmp_path: Path, here: Here
 ) -> None:
     run = subprocess.Popen(
         arguments(["review", small_shoot, "--out", tmp_path / "out"]), env=environment(tmp_path / "cache"),
@@ -210,12 +209,12 @@ def test_interrupted_it_says_so_and_a_rerun_goes_on(
     assert "run again to go on" in one_line(said + rest[1])
     assert rest[0] == ""
     assert list((tmp_path / "cache" / "scratch").iterdir()) == []
-    done = windstill("review", small_shoot, "--out", tmp_path / "out")
-    assert done.returncode == 0, done.stderr
+    again, _, error = here("review", small_shoot, "--out", tmp_path / "out")
+    assert again == 0, error
 
 
 def test_killed_at_once_a_rerun_gives_the_same_tables(
-    first_review: tuple[Path, Path, str, str], small_shoot: Path, tmp_path: Path, windstill: Command
+    first_review: tuple[Path, Path, str, str], small_shoot: Path, tmp_path: Path, here: Here
 ) -> None:
     run = subprocess.Popen(
         arguments(["review", small_shoot, "--out", tmp_path / "out"]), env=environment(tmp_path / "cache"),
@@ -228,8 +227,8 @@ def test_killed_at_once_a_rerun_gives_the_same_tables(
     run.kill()
     run.communicate()
     assert not (tmp_path / "out" / "report.html").exists()
-    done = windstill("review", small_shoot, "--out", tmp_path / "out")
-    assert done.returncode == 0, done.stderr
+    again, _, error = here("review", small_shoot, "--out", tmp_path / "out")
+    assert again == 0, error
     for name in TABLES:
         assert (tmp_path / "out" / name).read_bytes() == (first_review[0] / name).read_bytes(), name
     assert list((tmp_path / "cache" / "scratch").iterdir()) == []  # what the killed run left is swept
