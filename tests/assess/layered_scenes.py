@@ -40,13 +40,18 @@ def seen_from(scene: NDArray[np.float32], px: float) -> NDArray[np.float32]:
 
 def with_mover(scene: Picture, x: float, y: float, radius: float, dx: float, dy: float) -> Picture:
     """Lay a textured disc, cut from elsewhere in the scene, at (x + dx, y + dy)."""
-    height, width = scene.shape
-    ys, xs = np.mgrid[:height, :width].astype(np.float32)
+    reach = radius + abs(dx) + abs(dy) + 5  # holds the disc where it was and where it went
+    left, top = (max(int(at - reach), 0) for at in (x, y))
+    box = np.s_[top : int(y + reach) + 1, left : int(x + reach) + 1]
+    height, width = scene[box].shape
+    ys, xs = np.mgrid[top : top + height, left : left + width].astype(np.float32)
     cover = np.clip(radius + 0.5 - np.hypot(xs - x - dx, ys - y - dy), 0, 1)
-    texture = np.ascontiguousarray(np.roll(scene[::-1], 211, axis=1))
+    texture = np.ascontiguousarray(np.roll(scene[::-1], 211, axis=1)[box])
     matrix = np.array([[1, 0, dx], [0, 1, dy]], np.float32)
     moved = cv2.warpAffine(texture, matrix, (width, height), flags=cv2.INTER_CUBIC, borderMode=cv2.BORDER_REFLECT)
-    return (scene * (1 - cover) + moved * cover).astype(np.float32)
+    picture = scene.copy()
+    picture[box] = scene[box] * (1 - cover) + moved * cover
+    return picture
 
 
 def disc_blur(scene: Picture, radius: float) -> Picture:

@@ -12,10 +12,10 @@ from numpy.typing import NDArray
 
 from windstill.records import PairMeasure
 
-SCENE = landscape(1200)
+SCENE = landscape(900)
 FEW = settings(max_examples=4, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
 MOVES = st.tuples(st.floats(2, 14), st.floats(0, 2 * np.pi)).map(lambda m: (m[0] * np.cos(m[1]), m[0] * np.sin(m[1])))
-PLACES = st.tuples(st.integers(300, 900), st.integers(250, 550))
+PLACES = st.tuples(st.integers(225, 675), st.integers(190, 410))
 
 
 def frames(place: tuple[int, int], move: tuple[float, float], radius: float = 75) -> list[NDArray[np.float32]]:

@@ -171,7 +171,7 @@ def test_a_larger_preview_lies_in_the_file(tmp_path: Path) -> None:
         image.seek(1)
         assert image.size == (300, 200)
         preview = np.asarray(image.convert("L"), float)
-        image.seek(0)
+    with Image.open(tmp_path / "out" / truth["frames"][0]["files"][0]) as image:  # not every Pillow seeks back
         small = np.asarray(image.convert("L").resize((300, 200)), float)
     assert np.abs(preview - small).mean() < 4
 

@@ -76,7 +76,8 @@ def test_still_scenery_follows_the_camera() -> None:
         h = a.homography_from(b)
         moved = resample(frames[k + 1], lambda p, h=h: apply_homography(p, np.linalg.inv(h)))
         for cols in (slice(30, 400), slice(600, 970)):
-            assert residual(frames[k][330:630, cols], moved[330:630, cols]) == pytest.approx((0, 0), abs=0.01)
+            # To half of 1/32 px and a little: to that OpenCV 4 interpolates in the ECC.
+            assert residual(frames[k][330:630, cols], moved[330:630, cols]) == pytest.approx((0, 0), abs=0.02)
 
 
 def test_the_mapping_of_a_small_move_is_the_camera_s() -> None:
