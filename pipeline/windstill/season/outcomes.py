@@ -139,8 +139,8 @@ def holds_at(tolerance_px: np.ndarray, row: pd.Series, sway: np.ndarray | None) 
     else:
         area = np.where(tolerance_px >= row["tolerance_px"], np.nan_to_num(row["picture_area_pct"]), np.inf)
     touch = (area <= limits.touch_up_area_pct) & (most <= limits.touch_up_times_tolerance * tolerance_px)
-    short = float(row["coverage_pct"]) < limits.lost_coverage_pct
-    return (clean | touch) & ~short
+    covered = not float(row["coverage_pct"]) < limits.lost_coverage_pct  # a coverage that is not known is not short
+    return (clean | touch) & covered
 
 
 def _areas(review: PastReview, wanted: set[str]) -> dict[str, np.ndarray]:
