@@ -5,9 +5,10 @@ from __future__ import annotations
 import os
 import shutil
 import signal
+import sqlite3
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from datetime import timedelta
 from pathlib import Path
 from typing import Any
@@ -17,7 +18,9 @@ import pytest
 
 import windstill
 from run.small_shoots import DUSK, cliff, moved, write_frame, write_shoot
+from windstill.records import FrameScore
 from windstill.run import Options, ReviewError, Silent, reviewed
+from windstill.run.codec import CodecError, loads
 from windstill.settings import Settings, load_settings
 from written import rows
 
@@ -256,6 +259,27 @@ def test_as_a_library(shoot: Path, warm: Path) -> None:
         assert "7 frames" in repr(found)
         with pytest.raises(KeyError):
             found.score("none")
+
+
+def test_kept_measures_that_are_damaged_are_said_and_measured_anew(shoot: Path, warm: Path) -> None:
+    name = "100CLIFF/THFT0002"
+    with windstill.review(shoot, cache=warm) as found:
+        small = found.score(name).thumbnail_jpeg
+    with sqlite3.connect(warm / "measures.sqlite") as db:
+        whole = next(key for key, data in db.execute("SELECT key, data FROM entries") if is_score_of(data, small))
+        db.execute("UPDATE entries SET data = substr(data, 1, length(data) / 2) WHERE key = ?", (whole,))
+    db.close()
+    with windstill.review(shoot, cache=warm) as found, pytest.raises(ReviewError, match="2 are damaged; run again"):
+        found.score(name)
+    with windstill.review(shoot, cache=warm) as found:
+        assert found.score(name).thumbnail_jpeg == small
+        assert decodes_of(found.record)[name] == 1
+
+
+def is_score_of(data: bytes, thumbnail: bytes) -> bool:
+    with suppress(CodecError):
+        return loads(data, FrameScore).thumbnail_jpeg == thumbnail
+    return False
 
 
 def test_nothing_is_written_without_out(shoot: Path, warm: Path, tmp_path: Path, monkeypatch: Any) -> None:
