@@ -176,8 +176,13 @@ def test_started_from_inside_the_shoot_with_broken_files(
     assert here("review", ".", "--strict")[0] == 1
 
 
-def test_a_full_disk_is_one_line(small_shoot: Path, windstill: Command, tmp_path: Path) -> None:
-    """A limit on the size of files stands in for a disk that takes no more."""
+@pytest.mark.parametrize("compiled", [True, pytest.param(False, marks=pytest.mark.slow)])
+def test_a_full_disk_is_one_line(
+    compiled: bool, small_shoot: Path, windstill: Command, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A limit on the size of files stands in for a disk that takes no more; nor does it take compiled kernels."""
+    if not compiled:
+        monkeypatch.setenv("NUMBA_CACHE_DIR", str(tmp_path / "kernels"))
 
     def little() -> None:
         resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))

@@ -204,7 +204,9 @@ class Stages:
         """Find what belongs together."""
         def grouped() -> Grouping:
             from windstill.group import group_frames  # its libraries take long to load, for results kept already
+            from windstill.run.kernels import forgive_full_disks
 
+            forgive_full_disks()
             return group_frames(frames, scores, self.settings.group, self.overrides)
 
         self.progress.stage("group", 0)
