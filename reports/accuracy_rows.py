@@ -12,6 +12,7 @@ from accuracy_measures import (
     TIE_PX,
     Row,
     angle_apart,
+    carried,
     crispness,
     grouping_rows,
     mapping_error,
@@ -89,6 +90,7 @@ def _pairs(shoot: Reviewed, plain: Mapping[str, Any] | None) -> tuple[list[Row],
         if flipped:
             found_matrix = np.linalg.inv(found_matrix) if np.isfinite(found_matrix).all() else found_matrix
         row.update(_camera(truth, tool, flipped), mapping_error=mapping_error(true_matrix, found_matrix, size))
+        row["sideways"] = truth["relation"] != "view" and any(map(_shifted_by_the_camera, truth["regions"]))
         row.update(
             tool_relation=tool["relation"], tool_p95=tool["sway_p95_px"], tool_max=tool["sway_max_px"],
             measured_pct=tool["measured_pct"], relevant_pct=tool["relevant_pct"],
@@ -97,8 +99,16 @@ def _pairs(shoot: Reviewed, plain: Mapping[str, Any] | None) -> tuple[list[Row],
         own = tiles.get((tool["frame_a"], tool["frame_b"]))
         for k, region in enumerate(truth["regions"]):
             flow = near.get("regions", [None] * (k + 1))[k]
-            regions.append(_region(row, region, k, own, true_matrix, flipped, flow, facts, shoot.unit))
+            regions.append(
+                _region(row, region, k, own, (true_matrix, found_matrix), flipped, flow, facts, shoot.unit)
+            )
     return pairs, regions
+
+
+def _shifted_by_the_camera(region: Mapping[str, Any]) -> bool:
+    """Still scenery over 1 px off what the true mapping lays still: the camera moved sideways."""
+    still = "smear_a_px" not in region and region.get("object") != "clouds"
+    return still and math.hypot(region["sway_x_px"], region["sway_y_px"]) > 1
 
 
 def _camera(truth: Mapping[str, Any], tool: Mapping[str, Any], flipped: bool) -> Row:
@@ -117,13 +127,22 @@ def _camera(truth: Mapping[str, Any], tool: Mapping[str, Any], flipped: bool) ->
 
 
 def _region(
-    pair: Row, region: Mapping[str, Any], number: int, tiles: pd.DataFrame | None, matrix: Any, flipped: bool,
-    flow: list[float] | None, facts: Mapping[str, Any], unit: float,
+    pair: Row, region: Mapping[str, Any], number: int, tiles: pd.DataFrame | None, matrices: tuple[Any, Any],
+    flipped: bool, flow: list[float] | None, facts: Mapping[str, Any], unit: float,
 ) -> Row:  # fmt: skip
-    at, sway = seen_from(region, matrix, flipped)
+    """Truth and finding of one region; `matrices` are the true and the found mapping of the truth's b to its a."""
+    at, sway = seen_from(region, matrices[0], flipped)
     size = np.array([region["w_px"], region["h_px"]], float)
     found = region_sway(tiles, at, size) if tiles is not None else {"measured": 0, "tiles": 0}
     true = np.array([region["sway_x_px"], region["sway_y_px"]])
+    seen = np.array([found.get("x", math.nan), found.get("y", math.nan)])
+    error = float(np.hypot(*(seen - sway)))
+    if pair["sideways"]:
+        # No mapping lays near and far things still, so that sway is a matter of which one is taken. Where a thing is
+        # in the other frame is not.
+        to_b = [m if flipped else np.linalg.inv(m) for m in matrices] if np.isfinite(matrices[1]).all() else None
+        error = math.nan if to_b is None else float(
+            np.hypot(*(carried(to_b[1], at[None] + seen) - carried(to_b[0], at[None] + sway))[0]))  # fmt: skip
     iso = max(facts[pair["frame_a"]]["iso"], facts[pair["frame_b"]]["iso"])
     blur_a, blur_b = region.get("blur_a_px", math.nan), region.get("blur_b_px", math.nan)
     return {
@@ -134,8 +153,8 @@ def _region(
         "visible": region.get("visible", 1.0), "blur": region["blur_px"], "blur_apart": abs(blur_a - blur_b),
         "step_ev": pair["step_ev"], "iso": iso, "width": float(min(size)), "x_px": region["x_px"],
         "y_px": region["y_px"],
-        "error": float(np.hypot(found.get("x", math.nan) - sway[0], found.get("y", math.nan) - sway[1])),
-        "found": float(np.hypot(found.get("x", math.nan), found.get("y", math.nan))),
+        "error": error, "sideways": pair["sideways"],
+        "found": float(np.hypot(*seen)),
         "confidence": found.get("confidence", math.nan), "measured": found["measured"], "tiles": found["tiles"],
         "tool_relevance": found.get("relevance", math.nan), "changed": found.get("changed", math.nan),
         "mapping_error": pair.get("mapping_error", math.nan),

@@ -126,7 +126,13 @@ def sway(t: Tables) -> str:
         else:
             out += f"\n{words}, by true sway in px:\n\n" + table(_ERRORS, rows)
     crisp = r[r["crisp"] == "crisp"]
+    out += (
+        "\nIn pairs whose camera moved sideways no one mapping lays near and far things still: there the error is "
+        "that of where a thing is in the other frame.\n"
+    )
     for title, groups in (
+        ("what the camera did", [("turned or stood", crisp[~crisp["sideways"].astype(bool)]),
+                                 ("moved sideways", crisp[crisp["sideways"].astype(bool)])]),
         ("kind of set", [(k, crisp[crisp["kind"] == k]) for k in KINDS]),
         ("exposure step, EV", _cut(crisp, "step_ev", (0, 0.1, 1.1, 2.1, 9))),
         ("difference of blur disc diameters, px", _cut(crisp, "blur_apart", (0, 1, 3, 8, 1e9))),
