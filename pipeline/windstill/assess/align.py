@@ -267,9 +267,9 @@ def _half_window(plane: Plane) -> int:
 
 def _windows(pyramid: Pyramid, level: int, spacing: int, limit: int) -> Points:
     """Centres of windows on a lattice of a level, each moved to the strongest corner of its cell."""
-    # Corners are looked for on the coarsest level that still has some thirty pixels between windows.
+    # Corners are looked for on the coarsest level that still has some fifteen pixels between windows.
     shown = level
-    while shown + 1 < len(pyramid.levels) and spacing >> (shown + 1 - level) >= _SPACING_PX:
+    while shown + 1 < len(pyramid.levels) and spacing >> (shown + 1 - level) >= _SPACING_PX // 2:
         shown += 1
     factor = 1 << (shown - level)
     plane = pyramid.levels[shown]
