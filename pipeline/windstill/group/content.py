@@ -418,7 +418,7 @@ def _where_light_kept(a: Picture, b: Picture, fit: _Fit, settings: GroupSettings
     moved = _warped(b.luma.astype(np.float32), np.array(fit))
     light = [np.log2(cv2.blur(p, _LIGHT_BOX_PX)[inner] + 1) for p in (a.luma.astype(np.float32), moved)]
     change = light[1] - light[0]
-    common = float(np.median(change))
+    common = kernels.quantile(change.ravel(), 0.5)
     same = (np.abs(change - np.float32(common)) < settings.focus_light_kept).astype(np.uint8)
     # What changed also changes the contrast that structure around it is measured by.
     kept = cv2.erode(same, np.ones(_COARSE_BOX_PX, np.uint8)).ravel()
@@ -507,7 +507,7 @@ def _lattice(height: int, width: int, least: float) -> tuple[FloatMap, tuple[int
 
 def _middles_apart(a: Picture, b: Picture) -> float:
     """Median brightness of b over a in EV: all that can be said of pictures that cannot be laid on each other."""
-    low, high = (float(_LOG2_LINEAR[int(np.median(p.luma[::2, ::2]))]) for p in (a, b))
+    low, high = (float(_LOG2_LINEAR[kernels.middle(p.luma)]) for p in (a, b))
     return high - low
 
 

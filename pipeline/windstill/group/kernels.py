@@ -368,6 +368,21 @@ def quantile(values: FloatMap, share: float) -> float:
 
 
 @njit(cache=True, nogil=True)
+def middle(luma: NDArray[np.uint8]) -> int:
+    """Median brightness, 0..255, of every other pixel of every other row."""
+    counts = np.zeros(256, np.int64)
+    for y in range(0, luma.shape[0], 2):
+        for x in range(0, luma.shape[1], 2):
+            counts[luma[y, x]] += 1
+    half = (counts.sum() + 1) // 2
+    value = 0
+    while half > counts[value]:
+        half -= counts[value]
+        value += 1
+    return value
+
+
+@njit(cache=True, nogil=True)
 def _sums(padded: FloatMap, reach: int) -> FloatMap:
     """Sums over squares of 2 `reach` + 1, of a plane with a margin of 2."""
     rows, cols = padded.shape[0] - 4, padded.shape[1] - 4
