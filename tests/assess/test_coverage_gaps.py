@@ -95,6 +95,15 @@ def test_no_more_is_said_to_be_sharp_than_noise_lets_see(written: bool) -> None:
     assert re.fullmatch(r"on \d\d % of the textured picture noise hides whether it is sharp", verdict.reasons[0])
 
 
+def test_a_share_that_is_sure_nowhere_is_unknown_rather_than_lost() -> None:
+    # Without distances and in noise, many tiles are each a little likelier out of reach than not: 77 % if added up.
+    unsure, _ = _stack((12.0, 6.0, 0.0), False, noise=8.0)
+    assert unsure.gaps == () and unsure.coverage_pct is None
+    # A quarter out of reach that most of its tiles are sure of is said, noise or not.
+    sure, _ = _stack((17.4, 14.3, 11.2, 8.2), True, noise=3.0)
+    assert sure.gaps and sure.coverage_pct is not None and sure.coverage_pct < 80
+
+
 def test_what_two_frames_focused_nearly_alike_leave_out_is_found_by_their_distances() -> None:
     cover, _ = _stack((6.0, 5.4), True)  # the third strip is sharp, its neighbours keep discs of 5 px and more
     assert "far" in [g.what for g in cover.found]

@@ -171,6 +171,10 @@ class AssessSettings(Section):
     gap_from_share_unwritten: float = Field(
         0.8, gt=0, lt=1, description="The same where no focus distances are written and their steps are learnt."
     )
+    gap_sure_share: float = Field(
+        0.33, ge=0, le=1, description="Share of what is missed that must lie in such gaps for a stack to be lost by it; "
+        "with less, how much is missed counts as unknown.",
+    )
     reach_from_share: float = Field(
         0.8, gt=0, lt=1, description="Probability. A tile likelier than this within the limit of sharpness is held by "
         "the frame: surer than even, since frames are given up on it.",
