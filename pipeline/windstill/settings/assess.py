@@ -172,7 +172,7 @@ class AssessSettings(Section):
         0.8, gt=0, lt=1, description="The same where no focus distances are written and their steps are learnt."
     )
     gap_sure_share: float = Field(
-        0.33, ge=0, le=1, description="Share of what is missed that must lie in such gaps for a stack to be lost by it; "
+        0.33, ge=0, le=1, description="Share of what is missed that lies in such gaps for a stack to be lost by it: "
         "with less, how much is missed counts as unknown.",
     )
     reach_from_share: float = Field(
