@@ -9,7 +9,8 @@ from pathlib import Path
 import pytest
 from preview_shoots import DUSK, write_burst
 
-from windstill.field import Check, FieldDesk, Watcher
+from windstill.field import Check, FieldDesk, Watcher, set_lines
+from windstill.field.lines import SetLine
 from windstill.settings import Settings
 
 SIZE = (1200, 800)
@@ -21,6 +22,7 @@ class Folder:
     def __init__(self, root: Path, desk: FieldDesk) -> None:
         self.root = root
         self.said: list[list[tuple[str, ...]]] = []
+        self.lines: list[SetLine] = []
         self.notes: list[str] = []
         self.now_s = 0.0
         self.watcher = Watcher(root, desk, self._hear, self.notes.append)
@@ -28,6 +30,7 @@ class Folder:
 
     def _hear(self, check: Check) -> None:
         self.said.append([node.frames for node in check.grouping.top_level()])
+        self.lines += reversed(set_lines(check, Settings().assess))
 
     def after(self, seconds: float) -> list[list[tuple[str, ...]]]:
         """Look at once, and again when the time has passed; gives what was said."""
@@ -114,3 +117,47 @@ def test_what_was_there_before_is_not_spoken_of(tmp_path: Path) -> None:
         burst(root, 3, 5)
         assert folder.after(2) == []
         assert folder.after(31) == [[("THFT0003", "THFT0004")]]
+
+
+@pytest.mark.parametrize("before_the_watch", [False, True])
+def test_a_take_that_moved_is_no_reason_to_reshoot_where_an_earlier_one_holds(
+    tmp_path: Path, before_the_watch: bool
+) -> None:
+    """Whether the good take was shot while watching or before; a scene without one is still to be reshot."""
+    root = tmp_path / "tether"
+    root.mkdir()
+
+    def take(first: int, seed: int, minutes: int, *moves: float) -> None:
+        write_burst(root, first, seed, DUSK + timedelta(minutes=minutes), moves, preview_width=0, size=SIZE)
+
+    with FieldDesk(Settings(), tmp_path / "cache") as desk:
+        if before_the_watch:
+            take(1, 41, 0, 0.0, 0.0, 0.0)
+        folder = Folder(root, desk)
+        if not before_the_watch:
+            take(1, 41, 0, 0.0, 0.0, 0.0)
+            folder.after(2)
+            folder.after(31)
+        take(4, 41, 3, 0.0, 12.0, 0.0)
+        folder.after(2)
+        folder.after(31)
+        take(7, 42, 9, 0.0, 12.0, 0.0)
+        folder.after(2)
+        folder.after(31)
+    said = {line.first: (line.outlook, line.action, "take 1 holds" in line.what) for line in folder.lines}
+    assert said.pop("THFT0001", ("clean", "go on", False)) == ("clean", "go on", False)
+    assert said["THFT0004"][0] in ("hard", "lost") and said["THFT0004"][1:] == ("go on", True)
+    assert said["THFT0007"][0] in ("hard", "lost") and said["THFT0007"][1:] == ("reshoot", False)
+
+
+def test_of_two_takes_in_one_stretch_the_first_counts_too(folder: Folder) -> None:
+    """The second set follows within the pause that ends a set; a change of scene lies between the takes."""
+    for first, seed, moves in ((1, 41, (0.0, 0.0, 0.0)), (4, 42, (0.0, 0.0)), (6, 41, (0.0, 12.0, 0.0))):
+        taken = DUSK + timedelta(seconds=10 * first)
+        write_burst(folder.root, first, seed, taken, moves, preview_width=0, size=SIZE)
+        folder.after(2)
+    folder.after(31)
+    assert [(line.first, line.action) for line in folder.lines] == [
+        ("THFT0001", "go on"), ("THFT0004", "go on"), ("THFT0006", "go on")
+    ]  # fmt: skip
+    assert "take 1 holds" in folder.lines[-1].what

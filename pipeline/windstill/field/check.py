@@ -58,6 +58,8 @@ class Check:
         Full-resolution pixels below which motion is not seen.
     problems : tuple of Problem
         Of the frames looked at.
+    others : tuple of FrameSet
+        Top-level sets judged as well, of which nothing is to be said: another take of a scene may hold.
     """
 
     frames: tuple[Frame, ...]
@@ -70,10 +72,12 @@ class Check:
     floors_px: dict[str, int]
     problems: tuple[Problem, ...]
     ledger: Ledger = field(default_factory=Ledger)
+    others: tuple[FrameSet, ...] = ()
 
     def only(self, tops: Collection[str]) -> Check:
         """The check cut down to some of its top-level sets."""
-        return replace(self, grouping=_only(self.grouping, set(tops)))
+        others = tuple(node for node in self.grouping.top_level() if node.set_id not in tops)
+        return replace(self, grouping=_only(self.grouping, set(tops)), others=(*self.others, *others))
 
 
 class FieldDesk:

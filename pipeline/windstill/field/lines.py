@@ -80,11 +80,11 @@ def set_lines(check: Check, settings: AssessSettings) -> tuple[SetLine, ...]:
         if not worth_saying(node.kind, verdict.outlook):
             continue
         first = node.frames[0]
-        held = _better_take(node, check)
-        action = "go on" if held and ACTIONS[verdict.outlook] == "reshoot" else ACTIONS[verdict.outlook]
+        held = better_take(node, check)
+        action = "go on" if held else ACTIONS[verdict.outlook]
         what = _what(node, verdict, check, settings)
         advice = check.advice[node.set_id].advice if node.set_id in check.advice else ""
-        if held and action == "go on":
+        if held:
             what += f"; take {held} holds"
         taken = moment(frames[first])
         short, count = first.rsplit("/", 1)[-1], len(node.frames)
@@ -108,11 +108,11 @@ def cannot_tell(check: Check, smear_too: bool = False) -> str:
     return f"Not seen this way: {under}{smear}, fine blur. Review at home."
 
 
-def _better_take(node: FrameSet, check: Check) -> int | None:
-    """Take of a scene whose other take will merge, when this one will not."""
+def better_take(node: FrameSet, check: Check) -> int | None:
+    """Number of another take of the scene that will merge, when this one will not."""
     if ACTIONS[check.verdicts[node.set_id].outlook] != "reshoot":
         return None
-    for other in check.grouping.top_level():
+    for other in (*check.grouping.top_level(), *check.others):
         alike = (other.scene, other.kind) == (node.scene, node.kind) and len(other.frames) >= len(node.frames)
         if alike and check.verdicts[other.set_id].outlook in ("clean", "touch-up"):
             return other.take

@@ -12,7 +12,8 @@ import watchfiles
 
 from windstill.field.arrivals import Arrivals, Stat, listing
 from windstill.field.check import Check, FieldDesk, quick_check
-from windstill.field.latest import EVERYTHING, stretches
+from windstill.field.latest import EVERYTHING, Latest, stretches
+from windstill.field.lines import ACTIONS, better_take
 from windstill.records import Frame, FrameSet, Grouping
 from windstill.run.errors import ReviewError
 
@@ -136,7 +137,27 @@ class Watcher:
         if paused:
             self._done.update(stats.values())
         if fresh:
-            self._complete(check.only(fresh))
+            self._complete(self._beside_earlier_takes(check, fresh).only(fresh))
+
+    def _beside_earlier_takes(self, check: Check, fresh: Sequence[str]) -> Check:
+        """The check together with earlier takes, where a set will not merge: one that holds spares a reshoot."""
+        bad = {
+            name for name, node in check.grouping.by_id().items()
+            if name in fresh and ACTIONS[check.verdicts[name].outlook] == "reshoot" and not better_take(node, check)
+        }  # fmt: skip
+        if not bad:
+            return check
+
+        def choose(grouping: Grouping) -> Sequence[FrameSet]:
+            tops = list(grouping.top_level())
+            scenes = {(node.scene, node.kind) for node in tops if node.set_id in bad}
+            last = max((at for at, node in enumerate(tops) if node.set_id in fresh), default=-1)
+            # What comes after may still grow.
+            return [n for n in tops[: last + 1] if n.set_id in fresh or (n.scene, n.kind) in scenes]
+
+        recent = Latest(minutes=self._settings.field.takes_back_min)
+        both = quick_check(self._root, self._desk, recent, lambda frames: [*filter(self._is_whole, frames)], choose)
+        return both if {*fresh} <= {*both.grouping.by_id()} else check
 
     def _tell_unreadable(self, now_s: float) -> None:
         patience = self._settings.field.decode_patience_s

@@ -56,3 +56,8 @@ class FieldSettings(Section):
         description="Seconds. A file that stands still but does not decode for this long is reported as damaged; "
         "until then it may still be arriving.",
     )
+    takes_back_min: float = Field(
+        60.0, ge=0,
+        description="Minutes before the newest frame. So far back a watch looks for an earlier take that holds "
+        "before it says to reshoot; later the light is another anyway.",
+    )
