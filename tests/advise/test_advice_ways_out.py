@@ -11,6 +11,7 @@ from layered_scenes import seen_from
 from advise_sets import Shot, at_places, camera, exposed, landscape, shoot, taken, with_mover
 from windstill.advise.say import Speaker
 from windstill.records import FrameSet, Grouping, Outlook, Placement, SetAdvice, SetVerdict
+from windstill.report.summary import single_way_out
 from windstill.settings import AdviseSettings
 
 SCENE = landscape(840)
@@ -130,6 +131,23 @@ def test_one_frame_alone_is_said_to_hold_of_what_has_texture_and_no_more_than_al
     assert verdict.outlook == "lost" and verdict.coverage_pct is not None
     said = re.search(r"alone: it holds (\d+) % of what has texture sharp", advice.advice)
     assert said and 5 < int(said[1]) <= round(verdict.coverage_pct)
+
+
+def test_where_one_frame_would_do_and_more_are_kept_what_they_add_is_said() -> None:
+    # Nothing is clipped in the middle exposure, yet its darkest and brightest parts are better in the others.
+    k = 50.0**2 / (8.0 * 0.030 * 1000)
+    places = (4.0, 6.0, 8.0)
+    found = shoot(
+        Shot("bracket", [exposed(SCENE, ev, seed=i) for i, ev in enumerate((0, -2, 2))],
+             [camera(exposure_s=t) for t in (1 / 60, 1 / 240, 1 / 15)]),
+        Shot("stack", [at_places(SCENE, places, x, seed=i) for i, x in enumerate(places)],
+             [camera(focus_m=k / x) for x in places]),
+    )  # fmt: skip
+    assert found.keep(0).count("yes") > 1 and found.keep(1).count("yes") > 1
+    bracket, stack = (single_way_out(found.of(i), found.grouping.sets[i].kind) for i in (0, 1))
+    assert re.search(r"^THRF0001 alone exposes [\d.]+ % well; the merge exposes \d+ % better$", bracket)
+    said = re.search(r"^THRF000[456] alone holds [\d.]+ % sharp; the merge is sharper in (\d+) %$", stack)
+    assert said and 20 < int(said[1]) < 80  # the frame is focused on one strip of three
 
 
 def test_of_two_focus_positions_that_show_a_mover_twice_one_is_left_out_and_flowers_are_taken_from_the_rest() -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from windstill.advise.flowers import take_from
 from windstill.advise.say import Speaker
@@ -47,6 +47,7 @@ class _Kept:
     holds_without: bool = False
     base: str | None = None
     take_from: tuple[TakeFrom, ...] = ()
+    best_pct: Mapping[str, float] = field(default_factory=dict)
 
 
 def advise(
@@ -129,10 +130,13 @@ def _keep(
     names: list[str] = []
     why_not: dict[str, str] = {}
     left_out: list[str] = []
+    best_pct: dict[str, float] = {}
     for member in node.members:
         child = kept.get(member) if member in children else None
         own = children[member].frames if member in children else (member,)
         stands = next((n for n in (measure.frames if measure else ()) if n in own), None)
+        if stands is not None and stands in chosen.best_pct:
+            best_pct.update(dict.fromkeys(own, chosen.best_pct[stands]))
         if stands is not None and stands not in chosen.keep:
             why = _why_not(stands, chosen)
             why_not.update(dict.fromkeys(own, why))
@@ -147,7 +151,7 @@ def _keep(
     still = verdict is not None and chosen.moved_px <= verdict.tolerance_px
     return _Kept(
         tuple(dict.fromkeys(names)), why_not, tuple(dict.fromkeys(left_out)),
-        bool(left_out) and held and still and _sway_alone(node, measure, verdict), chosen.base, sources,
+        bool(left_out) and held and still and _sway_alone(node, measure, verdict), chosen.base, sources, best_pct,
     )  # fmt: skip
 
 
@@ -201,6 +205,7 @@ def _advise_set(
         best_take=(chosen == node.set_id) if chosen is not None else None,
         single_frame=single,
         single_frame_pct=single_pct,
+        single_frame_best_pct=kept.best_pct.get(single) if single is not None and kept.keep != (single,) else None,
         left_out=kept.left_out,
         holds_without=kept.holds_without,
         take_from=kept.take_from,

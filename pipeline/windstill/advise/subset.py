@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +42,8 @@ class Chosen:
         Largest sway left between neighbours of those kept.
     base : str or None
         The frame of a burst the others agree with best.
+    best_pct : mapping by frame name
+        Of what the set shows, where the frame is as good as any, percent; empty for bursts and panoramas.
     """
 
     keep: tuple[str, ...]
@@ -51,6 +53,7 @@ class Chosen:
     unseen: tuple[str, ...] = ()
     moved_px: float = 0.0
     base: str | None = None
+    best_pct: Mapping[str, float] = field(default_factory=dict)
 
 
 def choose(standing: Standing, frames: Mapping[str, Frame], settings: AdviseSettings) -> Chosen:
@@ -84,7 +87,8 @@ def choose(standing: Standing, frames: Mapping[str, Frame], settings: AdviseSett
     smeared = tuple(n for n in spare if _smeared(n, kept, standing.scores, standing.tolerance_px))
     doubles = tuple(n for n in spare if n not in smeared)
     left = max((standing.moved(a, b).largest_px for a, b in itertools.pairwise(kept)), default=0.0)
-    return Chosen(tuple(kept), tuple(swayed), smeared, doubles, moved_px=left)
+    best = {n: 100 * float(served[n].sum()) / whole for n in names}
+    return Chosen(tuple(kept), tuple(swayed), smeared, doubles, moved_px=left, best_pct=best)
 
 
 def _counts(names: Sequence[str], served: Tiles) -> NDArray[np.int32]:

@@ -65,6 +65,9 @@ class SetAdvice:
     `keep_frames` are the frames a merge of this set would use, `left_out` those it does without because the subject
     moved or smeared in them and the others cover their part; `holds_without` says that nothing above tolerance is then
     left. A set that is not the best take lists what it would use as well; its frames are spares all the same.
+    `single_frame` serves alone: it holds `single_frame_pct` sharp (stacks) or exposed well (brackets), percent of what
+    the set's coverage is a share of, and on `single_frame_best_pct` of it as well as any frame of the set; on the rest
+    the merge is better. Empty where that is not known or the frame is all that is kept.
     """
 
     set_id: str
@@ -74,6 +77,7 @@ class SetAdvice:
     best_take: bool | None = None
     single_frame: str | None = None
     single_frame_pct: float | None = None
+    single_frame_best_pct: float | None = None
     left_out: tuple[str, ...] = ()
     holds_without: bool = False
     take_from: tuple[TakeFrom, ...] = ()

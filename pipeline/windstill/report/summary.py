@@ -11,6 +11,7 @@ from windstill.report.shoot import Shoot
 from windstill.report.views import SetCard
 
 MERGES = ("clean", "touch-up")
+_ALL_BUT_ALL_PCT = 99.5  # from here the merge is better in what rounds to nothing
 
 
 def headlines(tally: Mapping[str, int], singles: int, smeared: int, problems: int) -> tuple[str, str]:
@@ -98,4 +99,7 @@ def single_way_out(advice: SetAdvice | None, kind: Kind) -> str:
     if advice.single_frame_pct is not None:
         held = words.percent(advice.single_frame_pct)
         share = f" exposes {held} well" if kind == "bracket" else f" holds {held} sharp"
+        if advice.single_frame_best_pct is not None and advice.single_frame_best_pct < _ALL_BUT_ALL_PCT:
+            more = f"{100 - advice.single_frame_best_pct:.0f} %"
+            share += f"; the merge exposes {more} better" if kind == "bracket" else f"; the merge is sharper in {more}"
     return f"{words.short_name(advice.single_frame)} alone{share}"
