@@ -279,6 +279,28 @@ def test_on_paper(visit: Callable[..., Visit]) -> None:
     assert max(ends) <= page.evaluate("document.documentElement.clientWidth")
 
 
+def test_names_to_keep_are_printed_by_browsers_that_style_no_closed_lists(visit: Callable[..., Visit]) -> None:
+    page = visit().page
+    # As in a browser that knows no `::details-content`: the rule is dropped there.
+    dropped = page.evaluate("""() => {
+        let count = 0;
+        for (const sheet of document.styleSheets)
+            for (const rule of sheet.cssRules)
+                for (let i = (rule.cssRules?.length ?? 0) - 1; i >= 0; i--)
+                    if (rule.cssRules[i].cssText.includes('details-content')) { rule.deleteRule(i); count++; }
+        return count;
+    }""")
+    lists = page.locator("article.set > .halves .keepers pre")
+    assert dropped == 1 and lists.count() > 3 and page.locator(".keepers pre:visible").count() == 0
+    page.evaluate("""() => addEventListener('beforeprint', () => {
+        const names = document.querySelectorAll('article.set > .halves .keepers pre');
+        window.printed = [...names].filter(list => list.checkVisibility()).length;
+    })""")
+    page.pdf()
+    assert page.evaluate("window.printed") == lists.count()
+    assert page.locator(".keepers pre:visible").count() == 0, "on the screen they are folded again"
+
+
 def test_two_takes_side_by_side_on_a_phone(visit: Callable[..., Visit]) -> None:
     page = visit(viewport={"width": 390, "height": 844}, has_touch=True).page
     ends = page.eval_on_selector_all(

@@ -254,6 +254,14 @@
     if (target && target.matches("article.set")) mark(target);
   };
   addEventListener("hashchange", openTarget);
+
+  // On paper nobody can unfold the names to keep; the style sheet alone does it only in newer browsers.
+  let unfolded = [];
+  addEventListener("beforeprint", () => {
+    unfolded = all(document, ".keepers details:not([open])");
+    for (const list of unfolded) list.open = true;
+  });
+  addEventListener("afterprint", () => { for (const list of unfolded) list.open = false; });
   openTarget();
 
   /* Keys */
