@@ -46,7 +46,9 @@ def test_counts_are_counts(tmp_path: Path) -> None:
     cases += [{"shutter_s": 1 / 256, "failed": i < 1} for i in range(15)]
     season = learn([review(tmp_path, "cove", cases)])
     assert counted(season) == {"1/250 s": (14, 15), "1/60 s": (5, 12)}
+    assert set(season.sets["outlook"]) >= {"hard"}
     said = lost_lines(season)[0]
+    assert said.startswith("Stacks that movement left hard or lost: "), "sets of both outlooks are counted"
     assert "7 of 12 at 1/60 s" in said
     assert "1 of 15 at 1/250 s" in said
 

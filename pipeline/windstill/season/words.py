@@ -22,7 +22,7 @@ def likely(share: Share) -> str:
 
 
 def lost_lines(season: Season) -> list[str]:
-    """One sentence per kind: how many sets were lost at each shutter step."""
+    """One sentence per kind: how many sets movement left hard or lost at each shutter step."""
     said = []
     for kind, steps in season.per_step_of_kind.items():
         if not steps:
@@ -30,10 +30,11 @@ def lost_lines(season: Season) -> list[str]:
         parts = []
         for step, share in reversed(steps):
             small = ", a small sample" if share.of < season.settings.small else ""
-            lost = Share(share.of - share.good, share.of, 1 - share.high, 1 - share.low)
-            counted = f"{lost.good:.0f} of {lost.of:.0f} at {shutter_mark(2.0**step)}"
-            parts.append(f"{counted} (likely {likely(lost)}{small})")
-        said.append(f"{_PLURAL.get(kind, kind).capitalize()} lost to movement: " + "; ".join(parts) + ".")
+            failed = Share(share.of - share.good, share.of, 1 - share.high, 1 - share.low)
+            counted = f"{failed.good:.0f} of {failed.of:.0f} at {shutter_mark(2.0**step)}"
+            parts.append(f"{counted} (likely {likely(failed)}{small})")
+        sets = _PLURAL.get(kind, kind).capitalize()
+        said.append(f"{sets} that movement left hard or lost: {'; '.join(parts)}.")
     return said
 
 
