@@ -228,7 +228,7 @@ def test_a_sweep_that_stops_short_says_where_to_focus_next_time() -> None:
 
 
 def test_a_bracket_of_a_camera_that_moved_is_to_be_shot_again_from_a_tripod() -> None:
-    pictures = [exposed(SCENE, 0.0, seed=1), exposed(seen_from(SCENE, 24.0), 1.0, seed=2)]
+    pictures = [exposed(SCENE, 0.0, seed=1), exposed(seen_from(SCENE, 32.0), 1.0, seed=2)]
     found = shoot(Shot("bracket", pictures, [camera(exposure_s=s) for s in (1 / 64, 1 / 32)]))
     assert found.of(0).advice.startswith("Again"), found.of(0).advice
     assert "tripod" in found.of(0).advice and "lull" not in found.of(0).advice
