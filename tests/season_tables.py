@@ -81,7 +81,7 @@ def make_season(folder: Path, truth: Truth, rng: np.random.Generator, shoots: in
 def add_set(
     frames: list[dict[str, Any]], sets: list[dict[str, Any]], pairs: list[dict[str, Any]], number: int, begin: datetime,
     shutter_s: float, failed: bool, rng: np.random.Generator, *, kind: str = "stack", sway_px: float | None = None,
-    outlook: str | None = None, smear_px: float = 1.0, shake_px: float | str = 0.2, background_px: float = 0.1,
+    outlook: str | None = None, smear_px: float | str = 1.0, shake_px: float | str = 0.2, background_px: float = 0.1,
     coverage_pct: float = 99.0, positions: int = 3,
 ) -> None:  # fmt: skip
     first = f"100FELLS/THRF{number * 10 + 1:04d}"

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import base64
 import math
+import re
 from datetime import datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -15,8 +17,9 @@ from season_tables import FRAMES, PAIRS, SETS, Truth, add_set, make_season, writ
 from windstill.optics.marks import shutter_mark
 from windstill.season import Season, learn, write_season
 from windstill.season.cause import cause_of
+from windstill.season.figures import movement_figure
 from windstill.season.reading import SeasonError
-from windstill.season.words import halfway_line, lost_lines
+from windstill.season.words import background_line, cause_line, halfway_line, lost_lines
 
 BEGIN = datetime(2026, 6, 1, 21, 0)
 
@@ -133,6 +136,26 @@ def test_causes_over_a_season(tmp_path: Path) -> None:
     ]
     causes = learn([review(tmp_path, "cove", cases)]).causes
     assert [(c.wind, c.shake, c.unclear, c.within) for c in causes] == [(3, 3, 3, 3)]
+
+
+def test_smear_that_was_not_measured_is_not_called_none(tmp_path: Path) -> None:
+    unknown = learn([review(tmp_path, "cove", [{"smear_px": "", "shake_px": ""}, {"smear_px": "", "failed": True}])])
+    assert cause_line(unknown).startswith("Smear could be measured in no frame")
+    assert "smear in a frame" not in _words_of(movement_figure(unknown))
+    assert "sway between frames" in _words_of(movement_figure(unknown))
+    still = learn([review(tmp_path, "quay", [{"smear_px": 0.0, "shake_px": 0.0}, {"smear_px": 0.0}])])
+    assert re.search(r"none of \d+ whose smear could be measured", cause_line(still))
+    assert "smear in a frame" in _words_of(movement_figure(still))
+
+
+def _words_of(address: str) -> str:
+    """The drawing's source: its letters are kept as text."""
+    return base64.b64decode(address.partition(",")[2]).decode()
+
+
+def test_failures_in_which_only_the_subject_moved_are_not_blamed_on_the_tripod(tmp_path: Path) -> None:
+    season = learn([review(tmp_path, "cove", [{"failed": True}, {"failed": True}, {}])])
+    assert background_line(season).startswith("In all 2 failed sets most of the picture stood still")
 
 
 def test_background_that_moved_is_no_wind(tmp_path: Path) -> None:

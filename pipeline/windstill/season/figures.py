@@ -53,17 +53,19 @@ def shares_figure(season: Season) -> str:
 
 
 def movement_figure(season: Season) -> str:
-    """Sway between frames and smear within them against shutter time, set by set."""
+    """Sway between frames and smear within them against shutter time, set by set; what no set tells is left out."""
     sets = season.sets.dropna(subset=["shutter_s"])
-    if sets.empty:
+    names = {"sway_max_px": "sway between frames", "smear_px": "smear in a frame"}
+    shown = [column for column in names if sets.dropna(subset=["held"])[column].notna().any()]
+    if not shown:
         return ""
     figure, both = _figure(7.2, 2.8, 2)
-    for axes, column, name in (
-        (both[0], "sway_max_px", "sway between frames"), (both[1], "smear_px", "smear in a frame"),
-    ):  # fmt: skip
+    for axes in both[len(shown) :]:
+        axes.set_axis_off()
+    for axes, column in zip(both, shown, strict=False):
         _scatter(axes, sets, "shutter_s", column)
         axes.set_xlabel("shutter, s")
-        axes.set_ylabel(f"{name}, px")
+        axes.set_ylabel(f"{names[column]}, px")
         _ticks(axes, sets["shutter_s"])
     return _address(figure)
 
@@ -109,7 +111,7 @@ def _scatter(axes: Any, sets: pd.DataFrame, x: str, y: str) -> None:
     if x != "shutter_s":
         known = np.unique(sets[x].dropna())
         ends = known if len(known) <= 4 else np.geomspace(known[0], known[-1], 4)
-        axes.set_xticks(ends, [f"{v:.3g}" for v in ends])
+        axes.set_xticks(ends, [f"{float(np.format_float_positional(v, 3, fractional=False)):g}" for v in ends])
 
 
 def _ticks(axes: Any, shutters: pd.Series) -> None:

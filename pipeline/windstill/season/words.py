@@ -85,9 +85,11 @@ def wind_lines(season: Season) -> list[str]:
 def cause_line(season: Season) -> str:
     """Wind or shake, over all shutters."""
     total = {name: sum(getattr(c, name) for c in season.causes) for name in ("wind", "shake", "both", "unclear")}
-    smeared = sum(total.values())
+    smeared, measured = sum(total.values()), sum(c.frames for c in season.causes)
+    if measured == 0:
+        return "Smear could be measured in no frame of these sets, so wind and shake cannot be told apart."
     if smeared == 0:
-        return "No frame of these sets is smeared beyond tolerance."
+        return f"Frames smeared beyond tolerance: none of {measured} whose smear could be measured."
     return (
         f"Of {smeared} smeared frames, {total['wind']} were the wind (the background is sharp), {total['shake']} the "
         f"camera's shake, {total['both']} both, and {total['unclear']} cannot be told."
@@ -99,6 +101,9 @@ def background_line(season: Season) -> str:
     share = season.background
     if share.of == 0:
         return ""
+    if share.good == 0:
+        failed = "the one failed set" if share.of == 1 else f"all {share.of:.0f} failed sets"
+        return f"In {failed} most of the picture stood still: not the tripod, but the subject moved."
     return (
         f"In {share.good:.0f} of {share.of:.0f} failed sets most of the picture moved as well, not the subject alone: "
         "the tripod, a nudge, or parallax."
