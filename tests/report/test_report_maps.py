@@ -199,3 +199,18 @@ def test_two_thousand_frames(tmp_path: Path) -> None:
 def test_png_is_a_png() -> None:
     with Image.open(io.BytesIO(png(sway_overlay(sway_field(3, 1), 2.0, 6000, 4000)))) as image:
         assert image.format == "PNG" and image.mode == "P"
+
+
+def test_a_smeared_frame_by_itself_is_not_said_to_be_kept_beside_its_mark_to_leave_it_out(tmp_path: Path) -> None:
+    review = evening_review()
+    alone = next(n for n in review.grouping.top_level() if n.kind == "single" and n.set_id in review.verdicts)
+    lost = replace(review.verdicts[alone.set_id], outlook="lost")
+    frame = replace(review.frame_advice[alone.frames[0]], keep="no")
+    review = replace(
+        review, verdicts={**review.verdicts, alone.set_id: lost},
+        frame_advice={**review.frame_advice, alone.frames[0]: frame},
+    )  # fmt: skip
+    page = write_report(review, tmp_path / "out", Settings()).read_text()
+    cards = re.findall(r'<article class="set[^>]*data-kind="single".*?</article>', page, re.DOTALL)
+    card = next(card for card in cards if 'data-outlook="lost"' in card)
+    assert "leave out" in card and "Keep 1 frame" not in card and "Base frame" not in card

@@ -79,7 +79,8 @@ def set_card(
     plates = evidence.plates(shoot, album, node, verdict) if verdict else ()
     graph = evidence.graph(shoot, album, node, verdict) if verdict and top else None
     span = words.span_of(node.frames)
-    keep = advice.keep_frames if advice else ()
+    merges = node.kind != "single"  # a frame by itself is built on nothing, and its own mark says whether to keep it
+    keep = advice.keep_frames if advice and merges else ()
     first = shoot.frames.get(node.frames[0])
     return SetCard(
         anchor=anchor,
@@ -110,7 +111,7 @@ def set_card(
         graph=graph,
         graph_says=_graph_says(node, verdict) if graph else "",
         pairs=evidence.pair_lines(shoot, album, node, verdict),
-        base_name=words.short_name(advice.base_frame) if advice and advice.base_frame else "",
+        base_name=words.short_name(advice.base_frame) if merges and advice and advice.base_frame else "",
         keep_count=len(keep),
         keep_files=tuple(words.shown(f.path) for n in keep if n in shoot.frames for f in shoot.frames[n].files),
         why="; ".join(node.why),
