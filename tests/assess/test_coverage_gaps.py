@@ -97,8 +97,13 @@ def test_no_more_is_said_to_be_sharp_than_noise_lets_see(written: bool) -> None:
 
 def test_a_share_that_is_sure_nowhere_is_unknown_rather_than_lost() -> None:
     # Without distances and in noise, many tiles are each a little likelier out of reach than not: 77 % if added up.
-    unsure, _ = _stack((12.0, 6.0, 0.0), False, noise=8.0)
+    unsure, frames = _stack((12.0, 6.0, 0.0), False, noise=8.0)
     assert unsure.gaps == () and unsure.coverage_pct is None
+    node = FrameSet("TEST0001~stack", None, 1, 1, "stack", tuple(f.name for f in frames), tuple(f.name for f in frames))
+    measure = SetMeasure(node.set_id, "stack", node.frames, (), unsure, None, None, None, None, None, 90.0)
+    verdict = judge(Grouping((node,), {}), {node.set_id: measure}, frames, SETTINGS.assess)[node.set_id]
+    assert verdict.outlook == "clean"
+    assert re.fullmatch(r"perhaps 2\d % of the textured picture is sharp in no frame: .*", verdict.reasons[0])
     # A quarter out of reach that most of its tiles are sure of is said, noise or not.
     sure, _ = _stack((17.4, 14.3, 11.2, 8.2), True, noise=3.0)
     assert sure.gaps and sure.coverage_pct is not None and sure.coverage_pct < 80

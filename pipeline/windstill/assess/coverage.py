@@ -133,21 +133,24 @@ def stack_coverage(
     served = np.where(subject, np.clip(2 - reduction * found.least_px / limit, 0, 1), 0).astype(np.float32)
     best[~subject | hole] = -1
     gaps = _focus_gaps(hole, total, found, frames, numbers, bool(positions), limit, scores[0], settings)
-    told_pct, pct, alone = _shares(found, subject, hole, 2 * limit / reduction, settings)
+    told_pct, pct, alone = _shares(found, subject, 2 * limit / reduction, settings)
+    perhaps = None
+    if pct is not None and pct < settings.lost_coverage_pct and not _sure(found, subject, hole, settings):
+        perhaps = 100 - pct
+        pct, alone = None, ()
     return CoverageMeasure(
-        scores[0].grid, best, served, pct, tuple(g.phrase for g in gaps), hole, gaps, reached, alone, told_pct
+        scores[0].grid, best, served, pct, tuple(g.phrase for g in gaps), hole, gaps, reached, alone, told_pct, perhaps
     )
 
 
 def _shares(
-    found: FocusPlace, subject: NDArray[np.bool_], hole: NDArray[np.bool_], wide_px: float, settings: AssessSettings
+    found: FocusPlace, subject: NDArray[np.bool_], wide_px: float, settings: AssessSettings
 ) -> tuple[float | None, float | None, tuple[float, ...]]:
     """`told_pct`, `coverage_pct` and `alone_pct` of a stack.
 
     Shares expected, not those likelier than not: of many tiles each a little likelier sharp, some are not. Where noise
     hides much, what tells is what some frame holds sharp: its share would flatter, and is not said. Too little is said
-    to be sharp only where that holds even if all that is hidden were, and where most of what is missed lies in `hole`,
-    the gaps that are sure: many tiles of which little is known add up to a share that nobody can find in the picture.
+    to be sharp only where that holds even if all that is hidden were.
     """
     told, total = subject & found.told, int(subject.sum())
     if not told.sum() >= settings.coverage_least_told * total > 0:
@@ -155,13 +158,22 @@ def _shares(
     # In so wide a sweep what is sharp in one frame must fade in another: if it does not, noise hides it.
     told_pct = 100 * float(told.sum()) / total if np.ptp(found.positions_px) >= wide_px else None
     missed, of = float(found.gap_share[told].sum()), float(told.sum())
-    if missed > (1 - settings.lost_coverage_pct / 100) * of and (hole & told).sum() < settings.gap_sure_share * missed:
-        return told_pct, None, ()
     if told_pct is not None and told_pct < settings.coverage_told_pct:
         if missed < (1 - settings.lost_coverage_pct / 100) * total:
             return told_pct, None, ()
         of = float(total)
     return told_pct, 100 * (1 - missed / of), tuple(100 * float(share[told].sum()) / of for share in found.reach_share)
+
+
+def _sure(
+    found: FocusPlace, subject: NDArray[np.bool_], hole: NDArray[np.bool_], settings: AssessSettings
+) -> bool:
+    """Whether enough of what is missed lies in `hole`, the gaps that are sure.
+
+    Many tiles of which little is known add up to a share that nobody can find in the picture.
+    """
+    told = subject & found.told
+    return bool((hole & told).sum() >= settings.gap_sure_share * float(found.gap_share[told].sum()))
 
 
 def _alone_pct(held: NDArray[np.bool_], covered: NDArray[np.bool_], total: int) -> tuple[float, ...]:

@@ -236,6 +236,9 @@ def _coverage_findings(node: FrameSet, measure: SetMeasure, settings: AssessSett
     if coverage.told_pct is not None and coverage.told_pct < settings.coverage_told_pct:
         share = f"{100 - coverage.told_pct:.0f} %"
         hidden = [("clean", f"on {share} of the textured picture noise hides whether it is sharp")]
+    if coverage.perhaps_missed_pct is not None:
+        share = f"{coverage.perhaps_missed_pct:.0f} %"
+        hidden = [("clean", f"perhaps {share} of the textured picture is sharp in no frame: look before you merge")]
     if coverage.coverage_pct is not None and coverage.coverage_pct < settings.lost_coverage_pct:
         what = {
             "stack": "sharp in any frame",

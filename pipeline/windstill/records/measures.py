@@ -152,7 +152,8 @@ class CoverageMeasure:
     ``None`` where that is not known. `alone_pct` is what each frame would cover by itself, percent of the same picture
     as `coverage_pct` and never more; empty where that is not known. A stack's shares are of what tells whether it is
     sharp; `told_pct` is how much of the textured picture that is, where the rest is hidden by noise (``None`` where
-    frames are focused too much alike to say so).
+    frames are focused too much alike to say so). `perhaps_missed_pct` is what may be sharp in no frame where too little
+    of it is sure for `coverage_pct`.
     """
 
     grid: TileGrid
@@ -165,6 +166,7 @@ class CoverageMeasure:
     reached: NDArray[np.bool_] | None = None
     alone_pct: tuple[float, ...] = ()
     told_pct: float | None = None
+    perhaps_missed_pct: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
