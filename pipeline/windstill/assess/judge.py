@@ -216,7 +216,8 @@ def _alignment_findings(
     if failed:
         which = f"{_between(failed[0], grouping)}{_and_more(len(failed) - 1)}"
         found.append(("unknown", f"{which} could not be aligned: {failed[0].mapping.reason}"))
-    sideways = [pair for pair, verdict in judged if pair.mapping.sideways and verdict.outlook != "clean"]
+    moved = ("touch-up", "hard", "lost")
+    sideways = [pair for pair, verdict in judged if pair.mapping.sideways and verdict.outlook in moved]
     if sideways:
         worst = max(sideways, key=lambda pair: _known(pair.sway_max_px))
         which = f"{_between(worst, grouping)}{_and_more(len(sideways) - 1)}"
