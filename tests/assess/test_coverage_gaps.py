@@ -30,11 +30,24 @@ from windstill.records import (
     Grouping,
     PairMeasure,
     SetMeasure,
+    SetVerdict,
 )
 
 SCENE = landscape(960)
 K = 50.0**2 / (8.0 * 0.030 * 1000)  # px metres: f^2 / (N pitch) of `camera`, 10.417
 PLACES = tuple(K / s for s in (0.6, 0.9, 1.8, 50.0))  # 17.4, 11.6, 5.8 and 0.2 px: strips at these distances
+
+
+def _node(frames: list[Frame]) -> FrameSet:
+    names = tuple(f.name for f in frames)
+    return FrameSet("TEST0001~stack", None, 1, 1, "stack", names, names)
+
+
+def _judged(cover: CoverageMeasure, frames: list[Frame]) -> SetVerdict:
+    """The verdict on a stack in which nothing moved."""
+    node = _node(frames)
+    measure = SetMeasure(node.set_id, "stack", node.frames, (), cover, None, None, None, None, None, 90.0)
+    return judge(Grouping((node,), {}), {node.set_id: measure}, frames, SETTINGS.assess)[node.set_id]
 
 
 def _stack(
@@ -51,7 +64,7 @@ def _stack(
         frame, made = scored(f"TEST{i + 1:04d}", luma)
         frames.append(replace(frame, camera=camera(focus_m=K / x)) if written else frame)
         scores.append(made.score)
-    node = FrameSet("TEST0001~stack", None, 1, 1, "stack", tuple(f.name for f in frames), tuple(f.name for f in frames))
+    node = _node(frames)
     chain = [np.eye(3)] * len(frames)
     return stack_coverage(frames, scores, chain, taken_order(node, frames), SETTINGS.assess), frames
 
@@ -88,9 +101,7 @@ def test_no_more_is_said_to_be_sharp_than_noise_lets_see(written: bool) -> None:
     assert some.coverage_pct is not None and 70 < some.coverage_pct < 90
     much, frames = _stack((17.4, 14.3, 11.2, 8.2), written, noise=16.0)
     assert much.coverage_pct is None and much.told_pct is not None and much.told_pct < 75
-    node = FrameSet("TEST0001~stack", None, 1, 1, "stack", tuple(f.name for f in frames), tuple(f.name for f in frames))
-    measure = SetMeasure(node.set_id, "stack", node.frames, (), much, None, None, None, None, None, 90.0)
-    verdict = judge(Grouping((node,), {}), {node.set_id: measure}, frames, SETTINGS.assess)[node.set_id]
+    verdict = _judged(much, frames)
     assert verdict.outlook == "clean" and verdict.coverage_pct is None
     assert re.fullmatch(r"on \d\d % of the textured picture noise hides whether it is sharp", verdict.reasons[0])
 
@@ -99,9 +110,7 @@ def test_a_share_that_is_sure_nowhere_is_unknown_rather_than_lost() -> None:
     # Without distances and in noise, many tiles are each a little likelier out of reach than not: 77 % if added up.
     unsure, frames = _stack((12.0, 6.0, 0.0), False, noise=8.0)
     assert unsure.gaps == () and unsure.coverage_pct is None
-    node = FrameSet("TEST0001~stack", None, 1, 1, "stack", tuple(f.name for f in frames), tuple(f.name for f in frames))
-    measure = SetMeasure(node.set_id, "stack", node.frames, (), unsure, None, None, None, None, None, 90.0)
-    verdict = judge(Grouping((node,), {}), {node.set_id: measure}, frames, SETTINGS.assess)[node.set_id]
+    verdict = _judged(unsure, frames)
     assert verdict.outlook == "clean"
     assert re.fullmatch(r"perhaps 2\d % of the textured picture is sharp in no frame: .*", verdict.reasons[0])
     # A quarter out of reach that most of its tiles are sure of is said, noise or not.

@@ -214,19 +214,20 @@ def _alignment_findings(
     found: list[tuple[Outlook, str]] = []
     failed = [pair for pair, verdict in judged if pair.mapping.failed and verdict.outlook == "unknown"]
     if failed:
-        which = f"{_between(failed[0], grouping)}{_and_more(len(failed) - 1)}"
-        found.append(("unknown", f"{which} could not be aligned: {failed[0].mapping.reason}"))
+        found.append(("unknown", f"{_among(failed, grouping)} could not be aligned: {failed[0].mapping.reason}"))
     moved = ("touch-up", "hard", "lost")
     sideways = [pair for pair, verdict in judged if pair.mapping.sideways and verdict.outlook in moved]
     if sideways:
-        worst = max(sideways, key=lambda pair: _known(pair.sway_max_px))
-        which = f"{_between(worst, grouping)}{_and_more(len(sideways) - 1)}"
+        sideways.sort(key=lambda pair: -_known(pair.sway_max_px))
+        which = _among(sideways, grouping)
         found.append(("clean", f"near things shift against far ones between {which}: the camera moved sideways"))
     return found
 
 
-def _and_more(others: int) -> str:
-    return f" (and {others} more pair{'s' if others > 1 else ''})" if others else ""
+def _among(pairs: Sequence[PairMeasure], grouping: Grouping) -> str:
+    """The first of some pairs, and how many more there are."""
+    first, others = _between(pairs[0], grouping), len(pairs) - 1
+    return f"{first} (and {others} more pair{'s' if others > 1 else ''})" if others else first
 
 
 def _coverage_findings(node: FrameSet, measure: SetMeasure, settings: AssessSettings) -> list[tuple[Outlook, str]]:

@@ -38,10 +38,15 @@ def build_pyramid(work: Plane, reduction: int) -> Pyramid:
     levels = [work]
     # A strip one pixel high has no half.
     while max(levels[-1].shape) >= _SMALLEST_LONG_PX and min(levels[-1].shape) >= 2:
-        height, width = levels[-1].shape
-        whole = levels[-1][: height // 2 * 2, : width // 2 * 2]
-        levels.append(cv2.resize(whole, (width // 2, height // 2), interpolation=cv2.INTER_AREA))
+        levels.append(halved(levels[-1]))
     return Pyramid(tuple(levels), reduction)
+
+
+def halved(plane: Plane) -> Plane:
+    """A plane at half the size by means of 2 x 2; an odd last row or column is left out."""
+    height, width = plane.shape[0] // 2, plane.shape[1] // 2
+    half: Plane = cv2.resize(plane[: 2 * height, : 2 * width], (width, height), interpolation=cv2.INTER_AREA)
+    return half
 
 
 def bring_to_a(plane_b: Plane, b_to_a: Matrix, reduction: int, shape: tuple[int, int]) -> Plane:

@@ -11,6 +11,7 @@ from numba import njit
 from numpy.typing import NDArray
 
 from windstill.assess.matching import SUMS
+from windstill.assess.pyramid import Pyramid, halved
 from windstill.records import TileGrid
 from windstill.score.smear import SmearMaps, turn_between
 from windstill.settings.smear import RelativeSmearSettings
@@ -79,10 +80,9 @@ class _Window(NamedTuple):
 
 
 def relative_smear(
-    sharp: NDArray[np.uint8],
-    smeared: NDArray[np.uint8],
+    sharp: Pyramid,
+    smeared: Pyramid,
     grid: TileGrid,
-    reduction: int,
     usable: NDArray[np.bool_],
     settings: RelativeSmearSettings | None = None,
     smeared_from_sharp: NDArray[np.float64] | None = None,
@@ -92,12 +92,10 @@ def relative_smear(
 
     Parameters
     ----------
-    sharp, smeared : uint8 array, shape (h, w)
-        Working planes of two frames of one view.
+    sharp, smeared : Pyramid
+        Working planes of two frames of one view, and their halvings.
     grid : TileGrid
         Tiles of `sharp`.
-    reduction : int
-        Full-resolution pixels per working pixel.
     usable : bool map
         Tiles to measure; the cost is proportional to their number.
     settings : RelativeSmearSettings, optional
@@ -124,7 +122,7 @@ def relative_smear(
     Confidence is the posterior share of the candidates that agree with the estimate, times the goodness of fit;
     so a window whose texture has one direction, where any motion across it fits, gives none.
     """
-    used = settings or RelativeSmearSettings()
+    used, reduction = settings or RelativeSmearSettings(), sharp.reduction
     length = np.zeros(grid.shape, np.float32)
     angle = np.zeros(grid.shape, np.float32)
     confidence = np.zeros(grid.shape, np.float32)
@@ -330,6 +328,14 @@ def _evaluate(phases, at, swing, target, root, seen, gram, coefficients, residua
 
 
 @njit(cache=True, nogil=True)
+def _try(phases, at, whole, target, root, seen, gram, coefficients):  # type: ignore[no-untyped-def]
+    """Cost of the model at (lx, ly, dx, dy), the target's square being `whole`."""
+    _move(phases, at, False, seen)
+    _fit(seen, target, root, gram, coefficients)
+    return _cost(whole, gram, coefficients, phases.shape[0])
+
+
+@njit(cache=True, nogil=True)
 def _search_displacement(phases, at, target, root, seen, gram, coefficients):  # type: ignore[no-untyped-def]
     """Whole level pixels (at[2], at[3]) by which the window is displaced, without smear."""
     probe = np.zeros(4)
@@ -343,9 +349,7 @@ def _search_displacement(phases, at, target, root, seen, gram, coefficients):  #
             for dx in range(-reach, reach + 1, step):
                 probe[2] = x + dx
                 probe[3] = y + dy
-                _move(phases, probe, False, seen)
-                _fit(seen, target, root, gram, coefficients)
-                cost = _cost(whole, gram, coefficients, phases.shape[0])
+                cost = _try(phases, probe, whole, target, root, seen, gram, coefficients)
                 if cost < least:
                     least = cost
                     at[2] = probe[2]
@@ -363,9 +367,7 @@ def _try_all(phases, at, target, root, path, seen, gram, coefficients, costs):  
     probe = np.zeros(4)
     probe[2] = at[2]
     probe[3] = at[3]
-    _move(phases, probe, False, seen)
-    _fit(seen, target, root, gram, coefficients)
-    costs[0] = _cost(whole, gram, coefficients, images)
+    costs[0] = _try(phases, probe, whole, target, root, seen, gram, coefficients)
     for a in range(_ANGLES.size):
         x = math.cos(_ANGLES[a])
         y = -math.sin(_ANGLES[a])
@@ -449,11 +451,11 @@ def _refine(phases, start, swing, first, target, root, seen, gram, coefficients,
 class _Bench:
     """Room to work in for one window at a time, and the steps of measuring it."""
 
-    def __init__(self, sharp: NDArray[np.uint8], smeared: NDArray[np.uint8], used: RelativeSmearSettings) -> None:
+    def __init__(self, sharp: Pyramid, smeared: Pyramid, used: RelativeSmearSettings) -> None:
         self.used = used
-        self.levels = [(sharp, smeared)]
-        for _ in range(1, _LEVELS):
-            self.levels.append((_halved(self.levels[-1][0]), _halved(self.levels[-1][1])))
+        self.levels = list(zip(sharp.levels, smeared.levels, strict=False))[:_LEVELS]
+        while len(self.levels) < _LEVELS:  # of small pictures
+            self.levels.append((halved(self.levels[-1][0]), halved(self.levels[-1][1])))
         self.phases = np.zeros((_IMAGES, _PHASES, _PHASES, _ROOM, _ROOM), np.float32)
         self.doubled = np.empty((2 * _SIDE, 2 * _SIDE), np.float32)
         self.target, self.root = np.empty((2, _SAMPLES), np.float32)
@@ -635,14 +637,6 @@ def _through(plane: NDArray[np.uint8], x0: int, y0: int, side: int, affine: Floa
         source, inverse, (side, side), flags=flags, borderMode=cv2.BORDER_REPLICATE
     )
     return warped
-
-
-def _halved(plane: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    height, width = plane.shape
-    halved: NDArray[np.uint8] = cv2.resize(
-        plane[: height & ~1, : width & ~1], None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA
-    )
-    return halved
 
 
 def _smoothed(patch: NDArray[np.float32]) -> NDArray[np.float32]:

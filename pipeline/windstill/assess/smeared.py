@@ -112,9 +112,7 @@ def _measure_tiles(
     here = chosen & a_crisper
     if here.any():
         to_b = at_reductions(inverse(b_to_a), a.reduction, b.reduction)
-        found = relative_smear(
-            a.levels[0], b.levels[0], grid, a.reduction, here, settings.smear, to_b, (moved_by[0], moved_by[1])
-        )
+        found = relative_smear(a, b, grid, here, settings.smear, to_b, (moved_by[0], moved_by[1]))
         smear_b[here], angle[here] = found.length_px[here], found.angle_deg[here]
         confidence[here] = found.confidence[here]
     rows, cols = np.nonzero(chosen & ~a_crisper)
@@ -130,9 +128,7 @@ def _measure_tiles(
         back = np.zeros((2, *grid_b.shape), np.float32)
         linear = np.linalg.inv(apply_with_jacobian(b_to_a, in_b)[1])
         back[:, at[:, 1], at[:, 0]] = -np.einsum("nij,nj->in", linear, moved_by[:, rows, cols].T)
-        found = relative_smear(
-            b.levels[0], a.levels[0], grid_b, b.reduction, there, settings.smear, to_a, (back[0], back[1])
-        )
+        found = relative_smear(b, a, grid_b, there, settings.smear, to_a, (back[0], back[1]))
         smear_a[rows, cols] = found.length_px[at[:, 1], at[:, 0]]
         angle[rows, cols] = found.angle_deg[at[:, 1], at[:, 0]]
         confidence[rows, cols] = found.confidence[at[:, 1], at[:, 0]]

@@ -22,7 +22,7 @@ from windstill.assess.matching import (
     search_windows,
     tensor_axes,
 )
-from windstill.assess.pyramid import Plane, Pyramid, bring_to_a
+from windstill.assess.pyramid import Plane, Pyramid, bring_to_a, halved
 from windstill.records import FloatMap, Relation, TileGrid
 from windstill.score.kernels import sobel_energy
 from windstill.settings import AssessSettings
@@ -111,10 +111,8 @@ def measure_sway(
     """
     shape = a.levels[0].shape
     moved = [bring_to_a(b.levels[0], b_to_a, a.reduction, (shape[0], shape[1]))]
-    for plane in a.levels[1:]:
-        height, width = plane.shape
-        whole = moved[-1][: height * 2, : width * 2]
-        moved.append(cv2.resize(whole, (width, height), interpolation=cv2.INTER_AREA))
+    for _ in a.levels[1:]:
+        moved.append(halved(moved[-1]))
     rows, cols = np.nonzero(wanted)
     side = grid.tile_px / a.reduction
     centres = np.column_stack([(cols + 0.5) * side - 0.5, (rows + 0.5) * side - 0.5])

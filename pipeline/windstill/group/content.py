@@ -432,16 +432,11 @@ def _where_light_kept(a: Picture, b: Picture, fit: _Fit, settings: GroupSettings
     return float(again[0]), float(again[1]), float(again[2]), float(again[3])
 
 
-def _warped(plane: FloatMap, fit: NDArray[np.float64], every: int = 1) -> FloatMap:
-    """b resampled onto a's pixels, of which only every so manieth row is made."""
-    height, width = plane.shape
-    dx, dy, s, r = fit / (1.0, 1.0, 0.5 * max(height, width), 0.5 * max(height, width))
-    cx, cy = (width - 1) / 2, (height - 1) / 2
-    matrix = np.array(
-        [[1 - s, r * every, s * cx - r * cy - dx], [-r, (1 - s) * every, s * cy + r * cx - dy]], np.float64
-    )
-    size = (width, -(-height // every))
-    warped: FloatMap = cv2.warpAffine(plane, matrix, size, flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
+def _warped(plane: FloatMap, fit: NDArray[np.float64]) -> FloatMap:
+    """b resampled onto a's pixels."""
+    matrix = np.array(kernels.affine(plane.shape, fit)).reshape(2, 3)
+    flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    warped: FloatMap = cv2.warpAffine(plane, matrix, plane.shape[::-1], flags=flags)
     return warped
 
 

@@ -10,6 +10,8 @@ from windstill.records import FloatMap
 
 # Where nothing is nan, holding values to a range needs no branches.
 _HELD = {"nnan", "nsz"}
+# Sums may be taken in any order.
+_SUMMED = {"reassoc", "contract"}
 
 
 @njit(cache=True, nogil=True, fastmath=_HELD)
@@ -106,7 +108,19 @@ def _line(plane: FloatMap, y: float, line: FloatMap) -> None:
             line[c + 1] += below * plane[r + 1, c]
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
+@njit(cache=True, nogil=True, fastmath=_SUMMED)
+def _shifted_row(plane: FloatMap, y: float, dx: float, left: int, line: FloatMap, row: FloatMap) -> None:
+    """The plane, moved by `dx`, at a row's places from `left` on; `line` is room for a row and a pixel each way."""
+    _line(plane, y, line)
+    first = int(np.floor(-dx))
+    beyond = np.float32(-dx - first)
+    here = np.float32(1) - beyond
+    near, far = line[left + first + 1 :], line[left + first + 2 :]
+    for c in range(row.size):
+        row[c] = here * near[c] + beyond * far[c]
+
+
+@njit(cache=True, nogil=True, fastmath=_SUMMED)
 def products(a: FloatMap, b: FloatMap, dx: float, dy: float, ix: int, iy: int) -> tuple[float, float, float, int]:
     """Sums of products of two fields, b moved by a shift, where both reach.
 
@@ -125,25 +139,20 @@ def products(a: FloatMap, b: FloatMap, dx: float, dy: float, ix: int, iy: int) -
         Pixels looked at.
     """
     height, width = a.shape
-    line = np.empty(width + 2, np.float32)
     left, right = max(ix, 0), width + min(ix, 0)
-    first = int(np.floor(-dx))
-    beyond = np.float32(-dx - first)
-    here = np.float32(1) - beyond
+    line, moved = np.empty(width + 2, np.float32), np.empty(max(right - left, 0), np.float32)
     ab = aa = bb = np.float32(0)
     for r in range(max(iy, 0), height + min(iy, 0)):
-        _line(b, r - dy, line)
+        _shifted_row(b, r - dy, dx, left, line, moved)
         row = a[r, left:right]
-        near, far = line[left + first + 1 : right + first + 1], line[left + first + 2 : right + first + 2]
-        for c in range(right - left):
-            moved = here * near[c] + beyond * far[c]
-            ab += row[c] * moved
+        for c in range(moved.size):
+            ab += row[c] * moved[c]
             aa += row[c] * row[c]
-            bb += moved * moved
-    return float(ab), float(aa), float(bb), max(right - left, 0) * max(height - abs(iy), 0)
+            bb += moved[c] * moved[c]
+    return float(ab), float(aa), float(bb), moved.size * max(height - abs(iy), 0)
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
+@njit(cache=True, nogil=True, fastmath=_SUMMED)
 def pulls(
     a: FloatMap, slope_x: FloatMap, slope_y: FloatMap, b: FloatMap, dx: float, dy: float, ix: int, iy: int
 ) -> tuple[float, float, float, float, float]:
@@ -162,18 +171,14 @@ def pulls(
         Products of the slopes, and of each with what b, moved, differs by.
     """
     height, width = a.shape
-    line = np.empty(width + 2, np.float32)
     left, right = max(ix, 0), width + min(ix, 0)
-    first = int(np.floor(-dx))
-    beyond = np.float32(-dx - first)
-    here = np.float32(1) - beyond
+    line, moved = np.empty(width + 2, np.float32), np.empty(max(right - left, 0), np.float32)
     xx = yy = xy = rx = ry = np.float32(0)
     for r in range(max(iy, 0), height + min(iy, 0)):
-        _line(b, r - dy, line)
+        _shifted_row(b, r - dy, dx, left, line, moved)
         row, along, down = a[r, left:right], slope_x[r, left:right], slope_y[r, left:right]
-        near, far = line[left + first + 1 : right + first + 1], line[left + first + 2 : right + first + 2]
-        for c in range(right - left):
-            rest = here * near[c] + beyond * far[c] - row[c]
+        for c in range(moved.size):
+            rest = moved[c] - row[c]
             xx += along[c] * along[c]
             yy += down[c] * down[c]
             xy += along[c] * down[c]
@@ -183,7 +188,7 @@ def pulls(
 
 
 @njit(cache=True, nogil=True)
-def _affine(shape: tuple[int, int], fit: NDArray[np.float64]) -> tuple[float, float, float, float, float, float]:
+def affine(shape: tuple[int, int], fit: NDArray[np.float64]) -> tuple[float, float, float, float, float, float]:
     """Where a's pixel (x, y) lies in b under a similarity: (xx, xy, x0, yx, yy, y0)."""
     height, width = shape
     half = 0.5 * max(height, width)
@@ -261,7 +266,7 @@ def differences(a: FloatMap, b: FloatMap, fit: NDArray[np.float64], margin: int,
     rows, cols = (height - 2 * margin + 1) // 2, width - 2 * margin
     rest = np.empty(rows * cols, np.float32)
     held = np.float32(most)
-    xx, xy, x0, yx, yy, y0 = _affine(a.shape, fit)
+    xx, xy, x0, yx, yy, y0 = affine(a.shape, fit)
     for i in range(rows):
         r = margin + 2 * i
         row, still = rest[i * cols : (i + 1) * cols], a[r, margin : margin + cols]
@@ -271,7 +276,7 @@ def differences(a: FloatMap, b: FloatMap, fit: NDArray[np.float64], margin: int,
     return rest
 
 
-@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
+@njit(cache=True, nogil=True, fastmath=_SUMMED)
 def similar_products(
     a: FloatMap, b: FloatMap, fit: NDArray[np.float64], ix: int, iy: int
 ) -> tuple[float, float, float, int]:
@@ -279,7 +284,7 @@ def similar_products(
     height, width = a.shape
     left, right = max(ix, 0), width + min(ix, 0)
     line = np.empty(max(right - left, 0), np.float32)
-    xx, xy, x0, yx, yy, y0 = _affine(a.shape, fit)
+    xx, xy, x0, yx, yy, y0 = affine(a.shape, fit)
     ab = aa = bb = np.float32(0)
     for r in range(max(iy, 0), height + min(iy, 0)):
         _moved_row(b, xx * left + xy * r + x0, yx * left + yy * r + y0, xx, yx, line)
