@@ -9,7 +9,7 @@ from sklearn.datasets import load_sample_image
 
 from windstill.assess import measure_set
 from windstill.assess.judge import judge
-from windstill.imaging import Decoded
+from windstill.imaging import Decoded, Region
 from windstill.records import Frame, FrameSet, Grouping, Kind, Placement, SetMeasure, SetVerdict, ShootFile
 from windstill.score import Scored, score_frame
 from windstill.settings import Settings
@@ -95,8 +95,9 @@ class Kept:
     def work(self, name: str) -> NDArray[np.uint8]:
         return self.works[name]
 
-    def colour(self, name: str) -> NDArray[np.uint8]:
-        return np.repeat(self.lumas[name][..., None], 3, axis=2)
+    def colour(self, name: str, region: Region) -> NDArray[np.uint8]:
+        left, top, width, height = region
+        return np.repeat(self.lumas[name][top : top + height, left : left + width, None], 3, axis=2)
 
 
 def assess_pictures(kind: Kind, lumas: list[NDArray[np.uint8]]) -> tuple[SetMeasure, SetVerdict]:

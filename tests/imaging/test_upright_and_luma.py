@@ -49,6 +49,18 @@ def test_upright_as_pillow_has_it(tmp_path: Path, orientation: int, suffix: str,
     assert (info.width_px, info.height_px, info.format) == (*size, {".jpg": "jpeg", ".png": "png"}[suffix])
 
 
+@pytest.mark.parametrize("orientation", range(1, 9))
+@pytest.mark.parametrize("suffix", [".jpg", ".png"])
+def test_a_region_is_that_part_of_the_upright_picture(tmp_path: Path, orientation: int, suffix: str) -> None:
+    path = tmp_path / f"cliff{suffix}"
+    Image.fromarray(scene(*SMALL)).save(path)
+    whole = decode_rgb(path, orientation, S)
+    height, width = whole.shape[:2]
+    for left, top, wide, high in ((0, 0, 5, 3), (width - 7, height - 4, 7, 4), (11, 6, 17, 9), (0, 0, width, height)):
+        part = decode_rgb(path, orientation, S, (left, top, wide, high))
+        assert np.array_equal(part, whole[top : top + high, left : left + wide])
+
+
 def check_consistent(decoded: Decoded, rgb: np.ndarray) -> None:
     """All parts of a full-size result against the upright picture."""
     assert (decoded.height_px, decoded.width_px) == rgb.shape[:2] == decoded.luma.shape

@@ -8,9 +8,9 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from windstill.assess.geometry import mapping_matrix
+from windstill.assess.geometry import Matrix, apply, inverse, mapping_matrix
 from windstill.assess.planes import PlaneSource
-from windstill.imaging import encode_jpeg
+from windstill.imaging import Region, encode_jpeg
 from windstill.records import CropPair, FrameScore, PairMeasure
 from windstill.settings import AssessSettings
 
@@ -30,13 +30,30 @@ def cut_crops(
     side_x, side_y = min(settings.crop_px, score.width_px), min(settings.crop_px, score.height_px)
     x = int(np.clip(pair.worst_x_px - side_x / 2, 0, score.width_px - side_x))
     y = int(np.clip(pair.worst_y_px - side_y / 2, 0, score.height_px - side_y))
-    colour_a = planes.colour(pair.frame_a)[y : y + side_y, x : x + side_x]
+    colour_a = planes.colour(pair.frame_a, (x, y, side_x, side_y))
     b_to_a = mapping_matrix(pair.mapping, score.width_px, score.height_px)
-    to_crop = np.array([[1, 0, -x], [0, 1, -y], [0, 0, 1.0]]) @ b_to_a
-    colour_b = cv2.warpPerspective(planes.colour(pair.frame_b), to_crop, (side_x, side_y), flags=cv2.INTER_LINEAR)
+    other = scores[pair.frame_b]
+    left, top, width, height = _shown(inverse(b_to_a), (x, y, side_x, side_y), (other.width_px, other.height_px))
+    part = planes.colour(pair.frame_b, (left, top, width, height))
+    to_crop = _shift(-x, -y) @ b_to_a @ _shift(left, top)
+    colour_b = cv2.warpPerspective(part, to_crop, (side_x, side_y), flags=cv2.INTER_LINEAR)
     return replace(
         pair,
         crops=CropPair(
             encode_jpeg(np.ascontiguousarray(colour_a), _QUALITY), encode_jpeg(colour_b, _QUALITY), x, y, side_x, side_y
         ),
     )
+
+
+def _shown(a_to_b: Matrix, region: Region, size: tuple[int, int]) -> Region:
+    """The part of b, of `size` width and height, that a region of a shows; at least a pixel of it."""
+    left, top, width, height = region
+    corners = apply(a_to_b, np.array([(left + w, top + h) for w in (0.0, width) for h in (0.0, height)]))
+    most = np.array(size) - 1
+    first = np.clip(np.floor(corners.min(axis=0)).astype(int) - 1, 0, most)
+    last = np.clip(np.ceil(corners.max(axis=0)).astype(int) + 1, first, most)
+    return int(first[0]), int(first[1]), int(last[0] - first[0] + 1), int(last[1] - first[1] + 1)
+
+
+def _shift(x: float, y: float) -> Matrix:
+    return np.array([[1, 0, x], [0, 1, y], [0, 0, 1.0]])

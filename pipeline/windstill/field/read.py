@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windstill import imaging, score
-from windstill.imaging import Decoded
+from windstill.imaging import Decoded, Region
 from windstill.records import Frame, FrameScore, Problem
 from windstill.run import codec
 from windstill.run.keys import room_version
@@ -161,12 +161,13 @@ class QuickPlanes:
         path = Path(self._task.root) / frame.pixels_from
         return read_quick(path, frame, self._task.imaging, self._task.score).luma
 
-    def colour(self, name: str) -> NDArray[np.uint8]:
+    def colour(self, name: str, region: Region) -> NDArray[np.uint8]:
         """Crops are not for the check; asked for one all the same, it gives the gray plane enlarged."""
         plane = self.work(name)
         frame = self.frames[name]
         large = cv2.resize(plane, (frame.width_px, frame.height_px), interpolation=cv2.INTER_LINEAR)
-        return np.asarray(cv2.cvtColor(large, cv2.COLOR_GRAY2RGB), np.uint8)
+        left, top, width, height = region
+        return np.asarray(cv2.cvtColor(large[top : top + height, left : left + width], cv2.COLOR_GRAY2RGB), np.uint8)
 
 
 def _fitted(shown: Decoded, reduction: int) -> Decoded:

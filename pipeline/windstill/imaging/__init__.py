@@ -1,11 +1,11 @@
 """The only room that decodes pixels."""
 
-from windstill.imaging.decoded import Decoded, ImageInfo, ImagingError
+from windstill.imaging.decoded import Decoded, ImageInfo, ImagingError, Region
 from windstill.imaging.derive import halved
 from windstill.imaging.encode import encode_jpeg, encode_png
 from windstill.imaging.entry import decode, decode_rgb, preview, probe
 
 __all__ = [
-    "Decoded", "ImageInfo", "ImagingError",
+    "Decoded", "ImageInfo", "ImagingError", "Region",
     "decode", "decode_rgb", "encode_jpeg", "encode_png", "halved", "preview", "probe",
 ]

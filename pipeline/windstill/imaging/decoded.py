@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 U8 = NDArray[np.uint8]
+Region = tuple[int, int, int, int]  # of the upright full-size picture: left, top, width, height
 
 
 class ImagingError(Exception):

@@ -13,13 +13,13 @@ from pathlib import Path
 import cv2
 
 from windstill.imaging import isolated
-from windstill.imaging.decoded import U8, Decoded, ImageInfo, ImagingError
+from windstill.imaging.decoded import U8, Decoded, ImageInfo, ImagingError, Region
 from windstill.imaging.derive import SMALL_LONG_PX, as_rgb, derive
 from windstill.imaging.faults import damaged, no_memory
 from windstill.imaging.jpeg import Buffer, JpegHeader, OddJpeg, decode_jpeg, header_of
 from windstill.imaging.kinds import look, read_whole
 from windstill.imaging.previews import jpeg_preview, read_jpeg_head
-from windstill.imaging.upright import upright
+from windstill.imaging.upright import as_recorded, upright
 from windstill.settings.imaging import ImagingSettings
 
 _mine = threading.local()
@@ -57,25 +57,34 @@ def decode(path: Path, orientation: int, settings: ImagingSettings, *, reduction
     """
     plain = _plain_jpeg(path, settings)
     if plain is not None:
-        if not hasattr(_mine, "buffer"):
-            _mine.buffer = Buffer()
         with _in_words():
-            return derive(decode_jpeg(*plain, settings, _mine.buffer, reduction), orientation)
+            return derive(decode_jpeg(*plain, settings, _buffer(), reduction), orientation)
     return isolated.decode(path, orientation, settings, reduction)
 
 
-def decode_rgb(path: Path, orientation: int, settings: ImagingSettings) -> U8:
+def _buffer() -> Buffer:
+    """This thread's memory to decode into."""
+    if not hasattr(_mine, "buffer"):
+        _mine.buffer = Buffer()
+    kept: Buffer = _mine.buffer
+    return kept
+
+
+def decode_rgb(path: Path, orientation: int, settings: ImagingSettings, region: Region | None = None) -> U8:
     """Decode a picture to full-resolution colour, for crops at 100 %.
 
     Parameters
     ----------
     path, orientation, settings
         As for `decode`.
+    region : (int, int, int, int), optional
+        Left, top, width and height, inside the upright picture, where no more than that is wanted: it is decoded into
+        memory that is there already, and what is handed out is small.
 
     Returns
     -------
     uint8 array (H, W, 3)
-        Upright RGB. H and W are `Decoded.height_px` and `Decoded.width_px`.
+        Upright RGB. Without a region, H and W are `Decoded.height_px` and `Decoded.width_px`.
 
     Raises
     ------
@@ -85,8 +94,16 @@ def decode_rgb(path: Path, orientation: int, settings: ImagingSettings) -> U8:
     plain = _plain_jpeg(path, settings)
     if plain is not None:
         with _in_words():
-            return upright(as_rgb(decode_jpeg(*plain, settings).picture), orientation)
-    return isolated.decode_rgb(path, orientation, settings)
+            if region is None:
+                return upright(as_rgb(decode_jpeg(*plain, settings).picture), orientation)
+            picture = decode_jpeg(*plain, settings, _buffer()).picture
+            left, top, width, height = as_recorded(region, orientation, (picture.shape[1], picture.shape[0]))
+            return upright(as_rgb(picture[top : top + height, left : left + width].copy()), orientation)
+    picture = isolated.decode_rgb(path, orientation, settings)
+    if region is None:
+        return picture
+    left, top, width, height = region
+    return picture[top : top + height, left : left + width].copy()
 
 
 def preview(

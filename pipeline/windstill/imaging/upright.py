@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from windstill.imaging.decoded import Region
+
 T = TypeVar("T", bound=np.generic)
 
 
@@ -39,6 +41,20 @@ def swaps_sides(orientation: int) -> bool:
 def mirrored(orientation: int) -> tuple[bool, bool]:
     """Whether recorded columns (x), and rows (y), run against the upright picture's axis they end on."""
     return orientation in (2, 3, 7, 8), orientation in (3, 4, 6, 7)
+
+
+def as_recorded(region: Region, orientation: int, recorded: tuple[int, int]) -> Region:
+    """Where a region of the upright picture lies in the recorded one, of `recorded` width and height."""
+    left, top, width, height = region
+    if swaps_sides(orientation):
+        left, top, width, height = top, left, height, width
+    flip_x, flip_y = mirrored(orientation)
+    return (
+        recorded[0] - left - width if flip_x else left,
+        recorded[1] - top - height if flip_y else top,
+        width,
+        height,
+    )
 
 
 def _turn(picture: NDArray[Any], orientation: int) -> NDArray[Any]:

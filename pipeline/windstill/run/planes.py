@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windstill import imaging, score
-from windstill.imaging import Decoded
+from windstill.imaging import Decoded, Region
 from windstill.records import Frame
 from windstill.run.scratch import load_plane, store_plane
 from windstill.settings import ImagingSettings, ScoreSettings
@@ -85,10 +85,10 @@ class ScratchPlanes:
             store_plane(self._scratch, name, plane)
         return plane
 
-    def colour(self, name: str) -> NDArray[np.uint8]:
-        """Full-resolution colour of a frame, uint8 (H, W, 3), upright: always a decode of its own."""
+    def colour(self, name: str, region: Region) -> NDArray[np.uint8]:
+        """Part of a frame in full-resolution colour, uint8 (height, width, 3), upright: always a decode of its own."""
         frame = self._frames[name]
         self.decodes[name] += 1
         path = self._root / frame.pixels_from
-        picture: NDArray[np.uint8] = imaging.decode_rgb(path, frame.camera.orientation, self._imaging)
+        picture: NDArray[np.uint8] = imaging.decode_rgb(path, frame.camera.orientation, self._imaging, region)
         return picture

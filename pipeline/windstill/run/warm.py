@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windstill import assess, score
-from windstill.imaging import Decoded
+from windstill.imaging import Decoded, Region
 from windstill.records import Frame, FrameSet, Grouping, Placement, ShootFile
 from windstill.run.kernels import forgive_full_disks
 from windstill.settings import Settings
@@ -29,8 +29,9 @@ class _Planes:
     def work(self, name: str) -> NDArray[np.uint8]:
         return self._planes[name]
 
-    def colour(self, name: str) -> NDArray[np.uint8]:
-        return np.repeat(self._planes[name][..., None], 3, axis=2)
+    def colour(self, name: str, region: Region) -> NDArray[np.uint8]:
+        left, top, width, height = region
+        return np.repeat(self._planes[name][top : top + height, left : left + width, None], 3, axis=2)
 
 
 def _picture(seed: int) -> Decoded:

@@ -57,18 +57,9 @@ def sobel_energy(plane: NDArray[np.uint8], grid: TileGrid, reduction: int) -> Fl
 
 
 def _energy(plane: NDArray[np.uint8], grid: TileGrid, reduction: int, corner: int, middle: int) -> FloatMap:
-    if grid.tile_px % reduction:
-        every = _energy(plane, TileGrid(1, *plane.shape), 1, corner, middle)
-        height, width = (
-            min(round(tiles * grid.tile_px / reduction), length)
-            for tiles, length in zip(grid.shape, plane.shape, strict=True)
-        )
-        shared: FloatMap = cv2.resize(every[:height, :width], (grid.cols, grid.rows), interpolation=cv2.INTER_AREA)
-        return shared
-    side = grid.tile_px // reduction
-    sums = np.zeros(grid.shape, np.float64)
-    _gradient_energy(_framed(plane), side, corner, middle, sums)
-    return np.asarray(sums / (_tile_area(plane, side) * (2.0 * (2 * corner + middle)) ** 2), np.float32)
+    mean = np.zeros(grid.shape, np.float64)
+    _gradient_energy(_framed(plane), grid.tile_px / reduction, corner, middle, mean)
+    return np.asarray(mean / (2.0 * (2 * corner + middle)) ** 2, np.float32)
 
 
 def _framed(plane: NDArray[np.uint8]) -> NDArray[np.uint8]:
@@ -95,49 +86,72 @@ def _gather(line, side, tiles):  # type: ignore[no-untyped-def]
 
 @njit(cache=True, nogil=True)
 def _brightness_and_response(framed, side, sums):  # type: ignore[no-untyped-def]
-    """Sums per tile of a plane that `_framed` gave its border."""
+    """Sums per tile of a plane that `_framed` gave its border.
+
+    In single precision, which holds every sum down a tile exactly and fills the registers that integers, which the
+    compiler widens, do not.
+    """
     height, width = framed.shape[0] - 2, framed.shape[1] - 2
     rows, cols = sums.shape[1:]
     used = min(cols * side, width)
-    value = np.zeros(used, np.int32)
-    steep = np.zeros(used, np.int32)
+    two, steepest = np.float32(2), np.float32(_STEEPEST)
+    value = np.zeros(used, np.float32)
+    steep = np.zeros(used, np.float32)
+    bend = np.zeros(used + 2, np.float32)
     for row in range(rows):
-        value[:] = 0
-        steep[:] = 0
+        value[:] = np.float32(0.0)
+        steep[:] = np.float32(0.0)
         for y in range(row * side, min((row + 1) * side, height)):
-            up, here, down = framed[y], framed[y + 1], framed[y + 2]
-            ul, um, ur = up[:used], up[1 : 1 + used], up[2 : 2 + used]
-            hl, hm, hr = here[:used], here[1 : 1 + used], here[2 : 2 + used]
-            dl, dm, dr = down[:used], down[1 : 1 + used], down[2 : 2 + used]
+            up, here, down = framed[y, : used + 2], framed[y + 1, : used + 2], framed[y + 2, : used + 2]
+            for x in range(used + 2):
+                bend[x] = np.float32(up[x]) + np.float32(down[x]) - two * np.float32(here[x])
+            left, mid, right = bend[:used], bend[1 : 1 + used], bend[2 : 2 + used]
+            own = here[1 : 1 + used]
             for x in range(used):
-                value[x] += hm[x]
-            for x in range(used):
-                left = np.int32(ul[x]) - 2 * np.int32(hl[x]) + np.int32(dl[x])
-                mid = np.int32(um[x]) - 2 * np.int32(hm[x]) + np.int32(dm[x])
-                right = np.int32(ur[x]) - 2 * np.int32(hr[x]) + np.int32(dr[x])
-                steep[x] += min(abs(left - 2 * mid + right), _STEEPEST)
+                value[x] += np.float32(own[x])
+                steep[x] += min(abs(left[x] + right[x] - two * mid[x]), steepest)
         _gather(value, side, sums[0, row])
         _gather(steep, side, sums[1, row])
 
 
 @njit(cache=True, nogil=True)
-def _gradient_energy(framed, side, corner, middle, sums):  # type: ignore[no-untyped-def]
-    """Sums per tile of squared gradients, in the kernel's own units, of a plane that `_framed` gave its border."""
+def _gather_shares(line, side, tiles):  # type: ignore[no-untyped-def]
+    """As `_gather`, where tiles may begin and end within a pixel: means, not sums."""
+    for col in range(tiles.shape[0]):
+        begin, end = col * side, min((col + 1) * side, line.shape[0])
+        total = 0.0
+        for x in range(int(begin), int(np.ceil(end))):
+            total += line[x] * (min(x + 1.0, end) - max(x, begin))
+        tiles[col] = total / (end - begin)
+
+
+@njit(cache=True, nogil=True)
+def _gradient_energy(framed, side, corner, middle, mean):  # type: ignore[no-untyped-def]
+    """Mean squared gradient per tile, in the kernel's own units, of a plane that `_framed` gave its border.
+
+    In single precision, which holds every gradient and its square exactly.
+    """
     height, width = framed.shape[0] - 2, framed.shape[1] - 2
-    used = min(sums.shape[1] * side, width)
-    corner, middle = np.int32(corner), np.int32(middle)
+    used = min(int(np.ceil(mean.shape[1] * side)), width)
+    corner, middle = np.float32(corner), np.float32(middle)
     energy = np.zeros(used, np.float32)
-    for row in range(sums.shape[0]):
+    smooth = np.zeros(used + 2, np.float32)
+    falls = np.zeros(used + 2, np.float32)
+    for row in range(mean.shape[0]):
+        begin, end = row * side, min((row + 1) * side, height)
         energy[:] = np.float32(0.0)
-        for y in range(row * side, min((row + 1) * side, height)):
-            up, here, down = framed[y], framed[y + 1], framed[y + 2]
-            ul, um, ur = up[:used], up[1 : 1 + used], up[2 : 2 + used]
-            hl, hr = here[:used], here[2 : 2 + used]
-            dl, dm, dr = down[:used], down[1 : 1 + used], down[2 : 2 + used]
+        for y in range(int(begin), int(np.ceil(end))):
+            share = np.float32(min(y + 1.0, end) - max(y, begin))
+            up, here, down = framed[y, : used + 2], framed[y + 1, : used + 2], framed[y + 2, : used + 2]
+            for x in range(used + 2):
+                above, below = np.float32(up[x]), np.float32(down[x])
+                smooth[x] = corner * (above + below) + middle * np.float32(here[x])
+                falls[x] = below - above
+            left, right = smooth[:used], smooth[2 : 2 + used]
+            fl, fm, fr = falls[:used], falls[1 : 1 + used], falls[2 : 2 + used]
             for x in range(used):
-                falling = np.int32(dr[x]) - np.int32(ul[x])
-                rising = np.int32(ur[x]) - np.int32(dl[x])
-                gx = corner * (rising + falling) + middle * (np.int32(hr[x]) - np.int32(hl[x]))
-                gy = corner * (falling - rising) + middle * (np.int32(dm[x]) - np.int32(um[x]))
-                energy[x] += np.float32(gx * gx + gy * gy)
-        _gather(energy, side, sums[row])
+                gx = right[x] - left[x]
+                gy = corner * (fl[x] + fr[x]) + middle * fm[x]
+                energy[x] += share * (gx * gx + gy * gy)
+        _gather_shares(energy, side, mean[row])
+        mean[row] /= end - begin

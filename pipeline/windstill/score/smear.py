@@ -495,28 +495,43 @@ def _likeness(
     if cut is None:
         cut = _visible(power.mean(0), noise)
     bank = _bank(cut)
-    logs = np.log(power[:, bank.keep] + np.float32(0.3 * noise))
+    logs = np.zeros((len(corners) + len(corners) % 2, bank.smears.shape[0]), np.float32)
+    logs[: len(corners)] = np.log(power[:, bank.keep] + np.float32(0.3 * noise))
     logs -= logs.mean(1, keepdims=True)
-    product = np.empty((len(corners), bank.smears.shape[1]), np.float32)
+    product = np.empty((len(logs), bank.smears.shape[1]), np.float32)
     _project(logs, bank.smears, product)
-    scores = product.astype(np.float64)
+    scores = product[: len(corners)].astype(np.float64)
     shape = (len(corners), _ANGLES_DEG.size, _LENGTHS.size)
     return scores.reshape(shape), (scores / bank.size).reshape(shape), cut
 
 
-@njit(cache=True, nogil=True)
+@njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})
 def _project(rows, units, result):  # type: ignore[no-untyped-def]
-    """rows @ units, float32, on the calling thread alone and always summed in the same order."""
+    """rows @ units, float32, on the calling thread alone and always summed in the same order; an even number of rows.
+
+    Two rows by four frequencies at once, so that units and sums are read and written a few times only.
+    """
     result[:] = np.float32(0.0)
-    block = 128  # frequencies at a time, so that their units stay in the cache for all rows
+    block = 64  # frequencies at a time, so that their units stay in the cache for all rows
     for start in range(0, rows.shape[1], block):
-        for i in range(rows.shape[0]):
-            total = result[i]
-            for j in range(start, min(start + block, rows.shape[1])):
-                value = rows[i, j]
+        end = min(start + block, rows.shape[1])
+        for i in range(0, rows.shape[0], 2):
+            one, two, total_one, total_two = rows[i], rows[i + 1], result[i], result[i + 1]
+            j = start
+            while j + 4 <= end:
+                v0, v1, v2, v3 = one[j], one[j + 1], one[j + 2], one[j + 3]
+                w0, w1, w2, w3 = two[j], two[j + 1], two[j + 2], two[j + 3]
+                u0, u1, u2, u3 = units[j], units[j + 1], units[j + 2], units[j + 3]
+                for k in range(units.shape[1]):
+                    total_one[k] += v0 * u0[k] + v1 * u1[k] + v2 * u2[k] + v3 * u3[k]
+                    total_two[k] += w0 * u0[k] + w1 * u1[k] + w2 * u2[k] + w3 * u3[k]
+                j += 4
+            while j < end:
                 unit = units[j]
-                for k in range(total.size):
-                    total[k] += value * unit[k]
+                for k in range(units.shape[1]):
+                    total_one[k] += one[j] * unit[k]
+                    total_two[k] += two[j] * unit[k]
+                j += 1
 
 
 def _visible(power: NDArray[np.float32], noise: float) -> float:
