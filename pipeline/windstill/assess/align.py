@@ -361,14 +361,21 @@ class _Matched:
 
 
 def _match(
-    a: Pyramid, b: Pyramid, level: int, start: Matrix, points: Points, reach: float, settings: AssessSettings
+    a: Pyramid,
+    b: Pyramid,
+    level: int,
+    start: Matrix,
+    points: Points,
+    reach: float,
+    settings: AssessSettings,
+    iterations: int = 8,
 ) -> _Matched | None:
     plane_a = a.levels[level]
     half = _half_window(plane_a)
     if half < 3 or len(points) < settings.align_min_windows:
         return None
     moved = bring_to_a(b.levels[level], start, a.level_reduction(level), plane_a.shape[:2])
-    found = refine_windows(plane_a, moved, points, np.zeros_like(points), half, 4, 251, 8, reach, 4)
+    found = refine_windows(plane_a, moved, points, np.zeros_like(points), half, 4, 251, iterations, reach, 4)
     comparable = found[:, ZNCC] > -1
     smaller, _, _ = tensor_axes(found)
     error = np.sqrt(found[:, RESIDUAL] ** 2 / np.maximum(smaller, 1e-3) / (half * half))
@@ -395,7 +402,8 @@ def _at_rest(a: Pyramid, b: Pyramid, level: int, points: Points, fit: _Fit, sett
 
     if moved_by_fit(points).sum() < least:
         return None
-    matched = _match(a, b, level, np.eye(3), points, _COARSE_REACH, settings)
+    # What rests is found at once; what has to be led on does not.
+    matched = _match(a, b, level, np.eye(3), points, 3 * _STILL_PX, settings, 4)
     if matched is None:
         return None
     still = (np.hypot(*(matched.in_moved - matched.in_a).T) < _STILL_PX) & (matched.error < _SURE_ERROR_PX)

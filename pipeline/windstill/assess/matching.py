@@ -23,27 +23,32 @@ _LANES = 8  # single-precision numbers of a vector register
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
-def _load(plane, x, y, out, size):  # type: ignore[no-untyped-def]
-    """Read a square patch by bilinear interpolation, upper left corner at (x, y); the caller keeps it inside."""
+def _read(plane, x, y, out, across, line, size):  # type: ignore[no-untyped-def]
+    """Read a square patch, upper left corner at (x, y), bilinearly and smoothed by [1 2 1]/4 both ways.
+
+    Both at once are four taps along and four down. The caller keeps it inside; the outermost ring is left as it was.
+    """
     x0 = int(np.floor(x))
     y0 = int(np.floor(y))
     fx = np.float32(x - x0)
     fy = np.float32(y - y0)
-    w00 = (np.float32(1) - fx) * (np.float32(1) - fy)
-    w01 = fx * (np.float32(1) - fy)
-    w10 = (np.float32(1) - fx) * fy
-    w11 = fx * fy
-    for i in range(size):
-        top, top_right = plane[y0 + i, x0 : x0 + size], plane[y0 + i, x0 + 1 : x0 + size + 1]
-        bottom, bottom_right = plane[y0 + i + 1, x0 : x0 + size], plane[y0 + i + 1, x0 + 1 : x0 + size + 1]
-        into = out[i * size : (i + 1) * size]
-        for j in range(size):
-            into[j] = (
-                w00 * np.float32(top[j])
-                + w01 * np.float32(top_right[j])
-                + w10 * np.float32(bottom[j])
-                + w11 * np.float32(bottom_right[j])
-            )
+    one, two, quarter = np.float32(1), np.float32(2), np.float32(0.25)
+    h0, h1, h2, h3 = quarter * (one - fx), quarter * (two - fx), quarter * (one + fx), quarter * fx
+    v0, v1, v2, v3 = quarter * (one - fy), quarter * (two - fy), quarter * (one + fy), quarter * fy
+    inner = size - 2
+    for i in range(size + 1):
+        row = plane[y0 + i, x0 : x0 + size + 1]
+        for j in range(size + 1):
+            line[j] = np.float32(row[j])
+        r0, r1, r2, r3 = line[:inner], line[1 : 1 + inner], line[2 : 2 + inner], line[3 : 3 + inner]
+        into = across[i * size + 1 : i * size + 1 + inner]
+        for j in range(inner):
+            into[j] = h0 * r0[j] + h1 * r1[j] + h2 * r2[j] + h3 * r3[j]
+    count = inner * size
+    c0, c1, c2, c3 = across[:count], across[size : size + count], across[2 * size :], across[3 * size :]
+    result = out[size : size + count]
+    for k in range(count):
+        result[k] = v0 * c0[k] + v1 * c1[k] + v2 * c2[k] + v3 * c3[k]
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
@@ -164,63 +169,58 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
     height, width = plane_a.shape
     count = centres.shape[0]
     side = 2 * half + 1
-    margin = 2 + equalise  # one ring for smoothing, one for gradients, one for each pass that equalises
-    size = side + 2 * margin
-    begin, end = margin * size, (size - margin) * size
-    length = end - begin
+    # One ring for smoothing, one for gradients, one for each pass that equalises: those where there is any only.
+    narrow, wide = side + 4, side + 4 + 2 * equalise
     result = np.zeros((count, RESULT_COLUMNS), np.float32)
-    a_patch = np.zeros(size * size, np.float32)
-    b_patch = np.zeros(size * size, np.float32)
-    scratch = np.zeros(size * size, np.float32)
-    window = np.zeros((size, size), np.float32)
-    window[margin : size - margin, margin : size - margin] = np.float32(1.0)
-    whole = window.ravel()
-    weight = whole.copy()
-    wr, ar, br = weight[begin:end], a_patch[begin:end], b_patch[begin:end]
-    al, ag = a_patch[begin - 1 : end - 1], a_patch[begin + 1 : end + 1]
-    bl, bg = b_patch[begin - 1 : end - 1], b_patch[begin + 1 : end + 1]
-    at, au = a_patch[begin - size : end - size], a_patch[begin + size : end + size]
-    bt, bu = b_patch[begin - size : end - size], b_patch[begin + size : end + size]
+    a_patch = np.zeros(wide * wide, np.float32)
+    b_patch = np.zeros(wide * wide, np.float32)
+    scratch = np.zeros((wide + 1) * wide, np.float32)
+    line = np.zeros(wide + 1, np.float32)
+    whole_wide, whole_narrow = _whole(wide, side), _whole(narrow, side)
+    weight = np.empty(wide * wide, np.float32)
     for k in range(count):
-        left, top = centres[k, 0] - half - margin, centres[k, 1] - half - margin
         blur_a = 0
         blur_b = 0
         dx, dy = start[k, 0], start[k, 1]
         result[k, 2] = -1.0
         best = np.float32(-1.0)
+        size, whole = wide, whole_wide
         masked_x, masked_y = 1e9, 1e9
         for step in range(iterations + 1):
             # Read a and b at opposite halves of the fraction.
-            px = -0.5 * (dx - np.round(dx))
-            py = -0.5 * (dy - np.round(dy))
-            ax, ay = left + px, top + py
+            reach = (size - 1) // 2
+            ax = centres[k, 0] - reach - 0.5 * (dx - np.round(dx))
+            ay = centres[k, 1] - reach - 0.5 * (dy - np.round(dy))
             bx, by = ax + dx, ay + dy
+            outer = (wide - size) // 2  # the room a window needs is that of the first look
             if (
-                ax < 0 or ay < 0 or bx < 0 or by < 0 or ax + size + 1 >= width or bx + size + 1 >= width
-                or ay + size + 1 >= height or by + size + 1 >= height
+                min(ax, bx) < outer or min(ay, by) < outer or max(ax, bx) + size + 1 + outer >= width
+                or max(ay, by) + size + 1 + outer >= height
             ):
                 break
             if abs(dx - masked_x) > 0.7 or abs(dy - masked_y) > 0.7:
-                weight[:] = whole
+                for j in range(size * size):  # an assignment of arrays takes ten times as long
+                    weight[j] = whole[j]
                 _valid(plane_a, ax, ay, size, low, high, weight)
                 _valid(plane_b, bx, by, size, low, high, weight)
                 masked_x, masked_y = dx, dy
-            _load(plane_a, ax, ay, a_patch, size)
-            _smooth(a_patch, scratch, size)
-            _load(plane_b, bx, by, b_patch, size)
-            _smooth(b_patch, scratch, size)
-            if equalise > 0:
-                if step == 0:
-                    fine_a, fine_b = _detail(a_patch, whole, size, margin), _detail(b_patch, whole, size, margin)
-                    if fine_a > fine_b:
-                        blur_a = _passes(a_patch, scratch, whole, size, margin, equalise, fine_b)
-                    else:
-                        blur_b = _passes(b_patch, scratch, whole, size, margin, equalise, fine_a)
+            _read(plane_a, ax, ay, a_patch, scratch, line, size)
+            _read(plane_b, bx, by, b_patch, scratch, line, size)
+            margin = (size - side) // 2
+            if step == 0 and equalise > 0:
+                fine_a, fine_b = _detail(a_patch, whole, size, margin), _detail(b_patch, whole, size, margin)
+                if fine_a > fine_b:
+                    blur_a = _passes(a_patch, scratch, whole, size, margin, equalise, fine_b)
                 else:
-                    for _ in range(blur_a):
-                        _smooth(a_patch, scratch, size)
-                    for _ in range(blur_b):
-                        _smooth(b_patch, scratch, size)
+                    blur_b = _passes(b_patch, scratch, whole, size, margin, equalise, fine_a)
+            else:
+                for _ in range(blur_a):
+                    _smooth(a_patch, scratch, size)
+                for _ in range(blur_b):
+                    _smooth(b_patch, scratch, size)
+            begin, end = margin * size, (size - margin) * size
+            length = end - begin
+            wr, ar, br = weight[begin:end], a_patch[begin:end], b_patch[begin:end]
             n = np.float32(0)
             sa = np.float32(0)
             sb = np.float32(0)
@@ -252,6 +252,10 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
                 break
             zncc = sab / np.sqrt(saa * sbb)
             gain = np.sqrt(saa / sbb)
+            al, ag = a_patch[begin - 1 : end - 1], a_patch[begin + 1 : end + 1]
+            bl, bg = b_patch[begin - 1 : end - 1], b_patch[begin + 1 : end + 1]
+            at, au = a_patch[begin - size : end - size], a_patch[begin + size : end + size]
+            bt, bu = b_patch[begin - size : end - size], b_patch[begin + size : end + size]
             hxx = np.float32(0)
             hxy = np.float32(0)
             hyy = np.float32(0)
@@ -314,7 +318,19 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
                     result[k, 0] = dx
                     result[k, 1] = dy
                 break
+            if step == 0 and blur_a == 0 and blur_b == 0 and equalise > 0:
+                size, whole = narrow, whole_narrow
+                masked_x, masked_y = 1e9, 1e9
     return result
+
+
+@njit(cache=True, nogil=True)
+def _whole(size, side):  # type: ignore[no-untyped-def]
+    """Weights of a window of a side within a patch of a size, none of it clipped."""
+    margin = (size - side) // 2
+    weight = np.zeros((size, size), np.float32)
+    weight[margin : size - margin, margin : size - margin] = np.float32(1.0)
+    return weight.ravel()
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)

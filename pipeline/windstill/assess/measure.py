@@ -171,7 +171,9 @@ def _measure_pair(
     noise_b = np.nan_to_num(to_grid_of_a(score_b.noise, b_to_a, score_b.grid, grid), nan=1.0)
     gain = np.clip(score_a.luma / np.maximum(np.nan_to_num(luma_b, nan=1.0), 0.02), 0.1, 10)
     noise = np.hypot(score_a.noise, gain * noise_b).astype(np.float32)
-    sway = measure_sway(a, b, b_to_a, grid, wanted, noise, pair.relation, settings, mapping.systematic_px)
+    # Of a camera that moved sideways, what the mapping leaves is no error of it: it ghosts whoever moved.
+    mapping_error = 0.0 if mapping.sideways else mapping.systematic_px
+    sway = measure_sway(a, b, b_to_a, grid, wanted, noise, pair.relation, settings, mapping_error)
     textured &= ~sway.plain
     sway_x, sway_y, confidence, parallax = sway.x_px, sway.y_px, sway.confidence, None
     if pair.relation == "view":

@@ -6,7 +6,6 @@ tiles: long loops over whole rows fill vector registers, loops over the forty pi
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 from numba import njit
 from numpy.typing import NDArray
@@ -31,7 +30,7 @@ def brightness_and_response(plane: NDArray[np.uint8], grid: TileGrid, reduction:
     """
     side = grid.tile_px // reduction
     sums = np.zeros((2, *grid.shape), np.float64)
-    _brightness_and_response(_framed(plane), side, sums)
+    _brightness_and_response(np.ascontiguousarray(plane), side, sums)
     mean, response = np.asarray(sums / _tile_area(plane, side), np.float32)
     return mean, response
 
@@ -58,14 +57,8 @@ def sobel_energy(plane: NDArray[np.uint8], grid: TileGrid, reduction: int) -> Fl
 
 def _energy(plane: NDArray[np.uint8], grid: TileGrid, reduction: int, corner: int, middle: int) -> FloatMap:
     mean = np.zeros(grid.shape, np.float64)
-    _gradient_energy(_framed(plane), grid.tile_px / reduction, corner, middle, mean)
+    _gradient_energy(np.ascontiguousarray(plane), grid.tile_px / reduction, corner, middle, mean)
     return np.asarray(mean / (2.0 * (2 * corner + middle)) ** 2, np.float32)
-
-
-def _framed(plane: NDArray[np.uint8]) -> NDArray[np.uint8]:
-    """The plane with a border of one pixel, mirrored, as OpenCV's filters suppose it."""
-    framed: NDArray[np.uint8] = cv2.copyMakeBorder(plane, 1, 1, 1, 1, cv2.BORDER_REFLECT_101)
-    return framed
 
 
 def _tile_area(plane: NDArray[np.uint8], side: int) -> int:
@@ -85,15 +78,30 @@ def _gather(line, side, tiles):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _brightness_and_response(framed, side, sums):  # type: ignore[no-untyped-def]
-    """Sums per tile of a plane that `_framed` gave its border.
+def _around(plane, y):  # type: ignore[no-untyped-def]
+    """The rows above, at and below y; beyond the picture it is mirrored, as OpenCV's filters suppose it."""
+    last = plane.shape[0] - 1
+    return plane[y - 1 if y > 0 else min(1, last)], plane[y], plane[y + 1 if y < last else max(last - 1, 0)]
 
-    In single precision, which holds every sum down a tile exactly and fills the registers that integers, which the
-    compiler widens, do not.
+
+@njit(cache=True, nogil=True)
+def _mirror_ends(line, used, width):  # type: ignore[no-untyped-def]
+    """Fill the first and, at the picture's right border, the last place of a line that holds column x at x + 1."""
+    line[0] = line[min(2, width)]
+    if used == width:
+        line[used + 1] = line[max(used - 1, 1)]
+
+
+@njit(cache=True, nogil=True)
+def _brightness_and_response(plane, side, sums):  # type: ignore[no-untyped-def]
+    """Sums per tile, in single precision, which holds every sum down a tile exactly.
+
+    It fills the registers that integers, which the compiler widens, do not.
     """
-    height, width = framed.shape[0] - 2, framed.shape[1] - 2
+    height, width = plane.shape
     rows, cols = sums.shape[1:]
     used = min(cols * side, width)
+    held = min(used + 1, width)
     two, steepest = np.float32(2), np.float32(_STEEPEST)
     value = np.zeros(used, np.float32)
     steep = np.zeros(used, np.float32)
@@ -102,13 +110,14 @@ def _brightness_and_response(framed, side, sums):  # type: ignore[no-untyped-def
         value[:] = np.float32(0.0)
         steep[:] = np.float32(0.0)
         for y in range(row * side, min((row + 1) * side, height)):
-            up, here, down = framed[y, : used + 2], framed[y + 1, : used + 2], framed[y + 2, : used + 2]
-            for x in range(used + 2):
-                bend[x] = np.float32(up[x]) + np.float32(down[x]) - two * np.float32(here[x])
+            up, here, down = _around(plane, y)
+            into = bend[1 : 1 + held]
+            for x in range(held):
+                into[x] = np.float32(up[x]) + np.float32(down[x]) - two * np.float32(here[x])
+            _mirror_ends(bend, used, width)
             left, mid, right = bend[:used], bend[1 : 1 + used], bend[2 : 2 + used]
-            own = here[1 : 1 + used]
             for x in range(used):
-                value[x] += np.float32(own[x])
+                value[x] += np.float32(here[x])
                 steep[x] += min(abs(left[x] + right[x] - two * mid[x]), steepest)
         _gather(value, side, sums[0, row])
         _gather(steep, side, sums[1, row])
@@ -126,13 +135,11 @@ def _gather_shares(line, side, tiles):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _gradient_energy(framed, side, corner, middle, mean):  # type: ignore[no-untyped-def]
-    """Mean squared gradient per tile, in the kernel's own units, of a plane that `_framed` gave its border.
-
-    In single precision, which holds every gradient and its square exactly.
-    """
-    height, width = framed.shape[0] - 2, framed.shape[1] - 2
+def _gradient_energy(plane, side, corner, middle, mean):  # type: ignore[no-untyped-def]
+    """Mean squared gradient per tile, in the kernel's own units; single precision holds gradients exactly."""
+    height, width = plane.shape
     used = min(int(np.ceil(mean.shape[1] * side)), width)
+    held = min(used + 1, width)
     corner, middle = np.float32(corner), np.float32(middle)
     energy = np.zeros(used, np.float32)
     smooth = np.zeros(used + 2, np.float32)
@@ -142,11 +149,14 @@ def _gradient_energy(framed, side, corner, middle, mean):  # type: ignore[no-unt
         energy[:] = np.float32(0.0)
         for y in range(int(begin), int(np.ceil(end))):
             share = np.float32(min(y + 1.0, end) - max(y, begin))
-            up, here, down = framed[y, : used + 2], framed[y + 1, : used + 2], framed[y + 2, : used + 2]
-            for x in range(used + 2):
+            up, here, down = _around(plane, y)
+            smoothed, fallen = smooth[1 : 1 + held], falls[1 : 1 + held]
+            for x in range(held):
                 above, below = np.float32(up[x]), np.float32(down[x])
-                smooth[x] = corner * (above + below) + middle * np.float32(here[x])
-                falls[x] = below - above
+                smoothed[x] = corner * (above + below) + middle * np.float32(here[x])
+                fallen[x] = below - above
+            _mirror_ends(smooth, used, width)
+            _mirror_ends(falls, used, width)
             left, right = smooth[:used], smooth[2 : 2 + used]
             fl, fm, fr = falls[:used], falls[1 : 1 + used], falls[2 : 2 + used]
             for x in range(used):

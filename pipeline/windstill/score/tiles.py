@@ -55,6 +55,8 @@ def tile_mean(plane: NDArray[Any], grid: TileGrid, reduction: int) -> FloatMap:
 
 def tile_share(mask: NDArray[np.bool_], grid: TileGrid, mask_step_px: int) -> FloatMap:
     """Share of True per tile for a mask sampled every `mask_step_px` full-resolution pixels."""
+    if not mask.any():
+        return np.zeros(grid.shape, np.float32)
     rows, cols = mask.shape
     # Tiles need not be a multiple of the mask's step: sample on a common fine grid through area averaging.
     height, width = grid.rows * grid.tile_px / mask_step_px, grid.cols * grid.tile_px / mask_step_px
