@@ -183,7 +183,7 @@ def _sets(shoot: Reviewed, sets: list[Row], pairs: list[Row], plain: Mapping[str
             "difference": max((p["difference"] for p in own if p["difference"] is not None), default=math.nan),
             "true_smear": max((r["smear_px"] for p in real for r in p["regions"] if r["relevant"]), default=0.0),
             "mapping_error": max((p.get("mapping_error", math.nan) for p in own), default=math.nan),
-            "mover_pct": _largest_mover(real, shoot),
+            "mover_pct": _largest_mover(real, shoot), "sideways": any(p.get("sideways", False) for p in own),
         })  # fmt: skip
         if (found := tool.get(row["found_set"] or "")) is not None:
             row.update({f"tool_{k}": found[k] for k in (
