@@ -175,3 +175,32 @@ def test_files_that_name_no_body_keep_time_order_and_take_untimed_ones_in_by_nam
         frame("arch_a", None),
     ]
     assert names(streams(shot)) == [["arch_a", "quay_a", "quay_b", "pier_a", "pier_b"]]
+
+
+@pytest.mark.parametrize(
+    ("pause_s", "level_ev", "found"),
+    [
+        (4.0, 0.0, [("panorama", 4)]),
+        (16.0, 0.0, [("single", 1), ("panorama", 3)]),  # time to look for another picture
+        (4.0, 2 / 3, [("single", 1), ("panorama", 3)]),  # set anew
+    ],
+)
+def test_a_view_that_shows_nothing_in_common_goes_on_with_the_panorama_if_nothing_else_changes(
+    pause_s: float, level_ev: float, found: list[tuple[str, int]]
+) -> None:
+    camera = Camera(focus_written=False)
+    camera.shoot(Look(71, x=0.0, level_ev=level_ev), idle_s=pause_s)
+    for view in range(3):
+        camera.shoot(Look(71, x=1.1 + 0.65 * view), idle_s=4.0)
+    assert kinds(group_frames(camera.frames, camera.scores, GroupSettings())) == found
+
+
+@pytest.mark.parametrize(("pauses_s", "found"), [((0.7,), [7, 7]), ((0.7, 4.0, 2.0, 6.0), [14])])
+def test_a_pause_parts_bursts_of_a_steady_rhythm_and_not_those_that_waited(
+    pauses_s: tuple[float, ...], found: list[int]
+) -> None:
+    camera = Camera(focus_written=False)
+    for k in range(14):
+        camera.shoot(Look(67), idle_s=7.7 if k == 6 else pauses_s[k % len(pauses_s)])
+    grouping = group_frames(camera.frames, camera.scores, GroupSettings())
+    assert kinds(grouping) == [("burst", count) for count in found]

@@ -54,7 +54,9 @@ def step_costs(link: Link, settings: GroupSettings, level: int) -> StepCosts:
     bracket = shared + same + stepped_exposure_cost(link, settings, level) + held_focus
     # One position photographed twice is cheaper than two stacks.
     stack = shared + same + repeat_ev + min(max(-changed, 0.0), settings.focus_twice_nats)
-    burst = shared + same + repeat_ev + held_focus
+    # Nothing but its rhythm holds a burst together.
+    broken = link.steady and link.rhythm > settings.rhythm_broken
+    burst = shared + same + repeat_ev + held_focus + (settings.steady_nats if broken else 0.0)
     panorama = (
         shared + moved + settings.panorama_ev_share * repeat_ev
         + min(held_focus, settings.panorama_focus_nats if link.focus_step is not None else settings.panorama_blur_nats)

@@ -31,6 +31,8 @@ class Link:
         Pause from the end of a to the start of b, exposure and noise-reduction dark frame taken off.
     rhythm : float
         The pause over the usual one around it; 1 where there is no usual one.
+    steady : bool
+        Most pauses around it are alike.
     content : ContentLink
     reframe : float
         The shift over the usual one between neighbouring frames of one view around it.
@@ -60,6 +62,7 @@ class Link:
 
     idle_s: float | None = None
     rhythm: float = 1.0
+    steady: bool = False
     content: ContentLink = content.UNKNOWN
     reframe: float = 1.0
     zoom_sureness: float = math.nan
@@ -311,7 +314,8 @@ def frame_links(gallery: Gallery) -> dict[tuple[int, int], Link]:
             if link.content.view in ("same", "overlap"):
                 found[i, j] = link
                 break
-    return _with_surroundings(_in_step(found, len(shots), settings), len(shots), settings)
+    found = _with_surroundings(_in_step(found, len(shots), settings), len(shots), settings)
+    return _turned_on(found, len(shots), settings)
 
 
 def _by_way_of_others(gallery: Gallery, found: dict[tuple[int, int], Link], j: int, link: Link) -> Link:
@@ -370,6 +374,47 @@ def _in_step(
                 found[k, k + 1], content=replace(seen, view="overlap", odds=1.0, overlap=overlap)
             )
     return result
+
+
+def _turned_on(
+    found: dict[tuple[int, int], Link], count: int, settings: GroupSettings
+) -> dict[tuple[int, int], Link]:
+    """Believe that a view goes on with the panorama right beside it though nothing in their overlap says so.
+
+    Of the overlaps of panoramas one in fifteen holds too little to be laid together. Where nothing was set anew and the
+    pause is that of the steps beside it, that is likelier than another picture begun in the same breath.
+    """
+    result = dict(found)
+    for k in range(count - 1):
+        link = found[k, k + 1]
+        # What lies between two frames that fit is a stray.
+        if link.content.view != "other" or not _nothing_set(link, settings) or (k - 1, k + 1) in found:
+            continue
+        if (k, k + 2) in found:
+            continue
+        for beside in ((k + 1, k + 2), (k - 1, k - 2)):
+            steps = [found[n, n + 1] for n in beside if (n, n + 1) in found]
+            turned = [step.content for step in steps if step.content.view == "overlap" and _nothing_set(step, settings)]
+            if len(turned) == 2 and max(seen.odds for seen in turned) > settings.lookback_odds:
+                near = turned[0]
+                seen = replace(near, odds=0.0, agreement=link.content.agreement, support=link.content.support, ev=None)
+                result[k, k + 1] = replace(link, content=seen)
+                break
+    return result
+
+
+def _nothing_set(link: Link, settings: GroupSettings) -> bool:
+    """Whether the camera data say that nothing was set anew between two frames, and the pause is the usual one."""
+    return (
+        link.ev_nominal is not None
+        and abs(link.ev_nominal) < settings.ev_same
+        and not link.aperture_changed
+        and (link.focus_step is None or abs(link.focus_step) <= settings.focus_written_dpt)
+        and link.clash <= 0
+        and link.mark >= 0
+        and link.idle_s is not None
+        and 1 / settings.rhythm_kept <= link.rhythm < settings.rhythm_kept
+    )
 
 
 def link_between(gallery: Gallery, i: int, j: int, name: float = 0.0) -> Link:
@@ -432,7 +477,7 @@ def _with_surroundings(
         zoom = float(sureness[i]) if j == i + 1 else zoom_sureness(link.content, settings)
         low, high = max(i - reach, 0), min(i + reach + 1, count - 1)
         usual_shift = _median(shifts[low:high], settings.shift_floor)
-        rhythm = 1.0
+        rhythm, steady = 1.0, False
         if link.idle_s is not None:
             # Turning the head takes its own time: views keep the rhythm of views. A walk ends all rhythm, and a pause
             # on its own keeps none.
@@ -445,9 +490,18 @@ def _with_surroundings(
             rhythm = 1.0 if set_anew else settings.rhythm_kept
             if known.size:
                 rhythm = rhythm_of(link.idle_s, _median(np.append(known, link.idle_s), 0.0), settings)
+                steady = _steady_pauses(known, settings)
         reframe = link.content.shift / max(usual_shift, settings.shift_floor)
-        result[i, j] = replace(link, rhythm=rhythm, reframe=reframe, zoom_sureness=zoom)
+        result[i, j] = replace(link, rhythm=rhythm, steady=steady, reframe=reframe, zoom_sureness=zoom)
     return result
+
+
+def _steady_pauses(idles: NDArray[np.float64], settings: GroupSettings) -> bool:
+    """Whether most pauses are alike: where they vary, a long one says little."""
+    if idles.size < settings.steady_pauses:
+        return False
+    low, high = np.percentile(idles, (25, 75)) + settings.rhythm_jitter_s
+    return bool(high < settings.steady_spread * low)
 
 
 def rhythm_of(idle_s: float, usual_s: float, settings: GroupSettings) -> float:

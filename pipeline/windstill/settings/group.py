@@ -123,6 +123,11 @@ class GroupSettings(Section):
         4.0, ge=1, description="A pause over this many times the usual one around it breaks the rhythm."
     )
     rhythm_nats: float = Field(1.5, ge=0, description="Nats per e-fold beyond a broken rhythm.")
+    steady_nats: float = Field(1.5, ge=0, description="Nats. Cost, in a burst, of a pause that breaks a steady rhythm.")
+    steady_pauses: int = Field(4, ge=2, description="Pauses it takes to call a rhythm steady.")
+    steady_spread: float = Field(
+        1.4, gt=1, description="Ratio of the upper to the lower quartile of pauses up to which a rhythm is steady."
+    )
 
     # -- exposure ----------------------------------------------------------------------------------------------
     ev_same: float = Field(
