@@ -37,9 +37,10 @@ from pathlib import Path
 import numpy as np
 import piexif
 import psutil
-from field import enlarge
 from PIL import Image
 from speed_more import PlainPair, dask_workers, long_set, plain_pair
+
+from field import enlarge
 
 HERE = Path(__file__).resolve().parent
 SAMPLE = HERE.parent / "sample_data" / "cliff-thrift"
@@ -261,8 +262,8 @@ def lines(found: Sequence[Measured], start: Cost, workers: int) -> Iterator[str]
     yield "\nWritten by `python reports/speed.py`; what is measured and how is said at the top of that script. "
     yield "`sample` is the sample shoot, `evening-N` its frames re-dated until there are N; a shoot called "
     yield "`simulated-24` is made by `windstill simulate cliff-thrift simulated-24 --width 6000` and given with "
-    yield f"`--shoot`; `{NOISY}` is the sample enlarged to 24 megapixels with a camera's noise: its files are as large as "
-    yield "photographs are, those rendered are smoother and decode in half the time.\n\n"
+    yield f"`--shoot`; `{NOISY}` is the sample enlarged to 24 megapixels with a camera's noise: its files are as large "
+    yield "as photographs are, those rendered are smoother and decode in half the time.\n\n"
     yield f"{platform.machine()}, {os.cpu_count()} cores, {workers} workers, Python {platform.python_version()}, "
     yield f"{datetime.now():%Y-%m-%d}; load average over the last 15 minutes {os.getloadavg()[2]:.1f}. Starting the "
     yield f"program costs {start.cpu_s:.1f} s of CPU whatever the shoot.\n\n"
