@@ -10,6 +10,9 @@ import threading
 from collections.abc import Iterator, Mapping, Sequence
 from typing import IO
 
+# Long enough to write a few kilobytes; nobody waits for it unless the process is stopped or a library holds on.
+_GRACE_S = 2.0
+
 
 class Separate:
     """One Python process and the pipes to it. Not for two threads at once.
@@ -88,5 +91,9 @@ class Separate:
                 if pipe is not None:
                     pipe.close()
         if self._owner == os.getpid():
-            self.process.kill()
-            self.process.wait()
+            self.process.terminate()  # politely first: one that is watched (make coverage) puts down what it saw
+            try:
+                self.process.wait(_GRACE_S)
+            except subprocess.TimeoutExpired:
+                self.process.kill()
+                self.process.wait()
