@@ -143,6 +143,7 @@ def _unpack(value: Any, form: Any, arrays: memoryview) -> Any:
 @functools.cache
 def _reader(form: Any) -> _Reader:
     """What reads one form; found once, because records of one kind come by the hundred."""
+    form = getattr(form, "__value__", form)  # a name given by `type`, as numpy's NDArray is from 2.5 on
     origin = typing.get_origin(form)
     if origin is Union or origin is types.UnionType:
         return _optional_reader(form)
