@@ -49,9 +49,10 @@ def mosaic(picture: NDArray[np.uint8], white: int = 4095) -> NDArray[np.uint16]:
 
 
 def write_dng(
-    path: Path, picture: NDArray[np.uint8], preview: NDArray[np.uint8] | None = None, orientation: int = 1
+    path: Path, picture: NDArray[np.uint8], preview: NDArray[np.uint8] | None = None, orientation: int = 1,
+    compression: str | None = "jpeg",
 ) -> None:
-    """A small DNG 1.4 as a camera writes it: JPEG preview first, the CFA in a SubIFD; or the CFA alone.
+    """A small DNG 1.4 as a camera writes it: a preview first, the CFA in a SubIFD; or the CFA alone.
 
     Tags: Adobe DNG Specification 1.7.1, chapter 4.
     """
@@ -76,8 +77,9 @@ def write_dng(
     with tifffile.TiffWriter(path, byteorder="<") as out:
         if preview is not None:
             out.write(
-                preview, photometric="rgb", compression="jpeg", compressionargs={"level": 92}, subfiletype=1, subifds=1,
-                rowsperstrip=preview.shape[0], extratags=common, metadata=None, software=False,
+                preview, photometric="rgb", compression=compression, subfiletype=1, subifds=1,
+                compressionargs={"level": 92} if compression else None, rowsperstrip=preview.shape[0],
+                extratags=common, metadata=None, software=False,
             )  # fmt: skip
             common = []
         out.write(

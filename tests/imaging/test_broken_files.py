@@ -169,6 +169,63 @@ def png_header(width: int, height: int) -> bytes:
     return b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", ihdr) + some + chunk(b"IEND", b"")
 
 
+def test_jpeg_headers_that_cannot_be(tmp_path: Path, sound: Callable[[str], bytes]) -> None:
+    whole = sound("a.jpg")
+    frame = whole.index(b"\xff\xc0")
+    after = frame + 2 + int.from_bytes(whole[frame + 2 : frame + 4], "big")
+    path = tmp_path / "a.jpg"
+    for data in (
+        whole[:frame] + b"\xff\xd9" + whole[frame:],  # the end before the picture
+        whole[:frame] + b"\xff\xe1\0\1" + whole[frame:],  # a segment shorter than its own length
+        whole[:frame] + b"\xff\xc0\0\4\x08\0" + whole[after:],  # no room for a size
+        whole[: frame + 5] + b"\0\0" + whole[frame + 7 :],  # no height
+        whole[:frame] + whole[after:],  # no size at all
+    ):
+        path.write_bytes(data)
+        message = outcome(path)
+        assert isinstance(message, str) and "the file is damaged" in message
+    # Allowed before any marker, and written by some (ITU-T T.81, B.1.1.2).
+    path.write_bytes(whole[:frame] + b"\xff\xff\xff" + whole[frame:])
+    assert isinstance(outcome(path), Decoded)
+
+
+def test_kinds_no_decoder_knows_are_not_called_damaged(tmp_path: Path, sound: Callable[[str], bytes]) -> None:
+    bitmap = bytearray(sound("a.bmp"))
+    bitmap[30:34] = struct.pack("<I", 4)  # compressed in a way only printers know
+    (tmp_path / "a.bmp").write_bytes(bitmap)
+    for number, compression in enumerate((34676, 9999)):
+        path = tmp_path / f"{number}.tif"
+        path.write_bytes(sound("a.tif"))
+        with tifffile.TiffFile(path, mode="r+b") as file:
+            file.pages[0].tags["Compression"].overwrite(compression)  # type: ignore[union-attr]
+    for path in tmp_path.iterdir():
+        message = outcome(path)
+        assert isinstance(message, str) and "export it as" in message, (path.name, message)
+
+
+def test_a_video_under_a_pictures_name(tmp_path: Path) -> None:
+    path = tmp_path / "a.jpg"
+    path.write_bytes(b"\0\0\0\x18ftypisom" + bytes(2000))
+    assert "the content is no JPEG" in str(outcome(path))
+
+
+def test_a_file_over_the_limit_is_not_read(tmp_path: Path, sound: Callable[[str], bytes]) -> None:
+    path = tmp_path / "a.jpg"
+    path.write_bytes(sound("a.jpg"))
+    os.truncate(path, 3_000_000)
+    assert "3 MB, over the limit of 2 MB" in str(outcome(path, ImagingSettings(max_file_mb=2)))
+
+
+def test_a_raw_whose_end_was_never_copied(tmp_path: Path, sound: Callable[[str], bytes]) -> None:
+    """Of its full length, as a copy is that broke off after its space was set aside."""
+    path = tmp_path / "a.dng"
+    data = sound("a.dng")
+    for whole, percent in ((len(data) * 6 // 10, 60), (0, 0)):
+        head = data[: whole or len(data) - 2 * 320 * 214]
+        path.write_bytes(head + bytes(len(data) - len(head)))
+        assert f"cut off after {percent} % of the picture" in str(outcome(path))
+
+
 def test_headers_that_claim_too_much_are_refused_before_decoding(
     tmp_path: Path, sound: Callable[[str], bytes]
 ) -> None:

@@ -13,7 +13,7 @@ import tifffile
 from PIL import Image
 
 from imaging.picture_files import jpeg_bytes, scene, write_dng
-from windstill.imaging import ImageInfo, decode, decode_rgb, probe
+from windstill.imaging import ImageInfo, decode, decode_rgb, preview, probe
 from windstill.settings import ImagingSettings
 
 S = ImagingSettings()
@@ -47,6 +47,7 @@ TIFFS: dict[str, tuple[np.ndarray, dict[str, object], np.ndarray]] = {
     "gray8": (GRAY, {"photometric": "minisblack"}, GRAY),
     "gray16": (GRAY.astype(np.uint16) * 257, {"photometric": "minisblack"}, GRAY),
     "gray-inverted": (255 - GRAY, {"photometric": "miniswhite"}, GRAY),
+    "gray16-signed": (GRAY.astype(np.int16) * 128, {"photometric": "minisblack"}, GRAY),
     "gray32": (GRAY.astype(np.uint32) * 16843009, {"photometric": "minisblack"}, GRAY),
     "bilevel": (GRAY > 127, {"photometric": "minisblack"}, np.where(GRAY > 127, 255, 0)),
     "float-linear": (srgb_to_linear(PICTURE).astype(np.float32), {"photometric": "rgb"}, PICTURE),
@@ -214,6 +215,26 @@ def test_heic_is_turned_once(tmp_path: Path) -> None:
     assert probe(path) == ImageInfo(214, 320, "heic", turned=True)
 
 
+def test_heic_gray_and_transparent(tmp_path: Path) -> None:
+    heif = pytest.importorskip("pillow_heif", reason="optional extra heic")
+    opaque = GRAY > 120
+    rgba = np.dstack([PICTURE, np.where(opaque, 255, 0).astype(np.uint8)])
+    for name, values, expected in (("gray", GRAY, GRAY[..., None]), ("rgba", rgba, PICTURE * opaque[..., None])):
+        path = tmp_path / f"{name}.heic"
+        heif.from_pillow(Image.fromarray(values)).save(str(path), quality=95, chroma=444)
+        assert np.abs(decode_rgb(path, 1, S).astype(int) - expected).mean() < 1
+
+
+def test_heic_whose_last_part_goes_on_to_the_end(tmp_path: Path) -> None:
+    """A box of length 0 does (ISO/IEC 14496-12, 4.2)."""
+    heif = pytest.importorskip("pillow_heif", reason="optional extra heic")
+    path = tmp_path / "a.heic"
+    heif.from_pillow(Image.fromarray(PICTURE)).save(str(path), quality=95, chroma=444)
+    data = path.read_bytes()
+    path.write_bytes(data.replace(data[data.index(b"mdat") - 4 :][:8], bytes(4) + b"mdat"))
+    assert np.abs(decode_rgb(path, 1, S).astype(int) - PICTURE).mean() < 3
+
+
 @pytest.mark.parametrize(("module", "name", "extra"), [("pillow_heif", "heic", "heic"), ("rawpy", "raw", "raw")])
 def test_a_missing_extra_is_named_with_the_way_to_get_it(tmp_path: Path, module: str, name: str, extra: str) -> None:
     """In an interpreter that cannot import the optional decoder."""
@@ -288,6 +309,39 @@ def test_dng_with_small_preview_is_developed(tmp_path: Path) -> None:
     path = tmp_path / "a.dng"
     write_dng(path, PICTURE, scene(160, 107))
     assert decode(path, 1, S).decoder == "raw half size"
+
+
+def test_dng_with_an_uncompressed_thumbnail_is_developed(tmp_path: Path) -> None:
+    pytest.importorskip("rawpy", reason="optional extra raw")
+    path = tmp_path / "a.dng"
+    write_dng(path, PICTURE, scene(160, 107), compression=None)
+    assert decode(path, 1, S).decoder == "raw half size"
+    assert preview(path, 1, S) is None
+
+
+def test_dng_of_a_sensor_without_colours(tmp_path: Path) -> None:
+    pytest.importorskip("rawpy", reason="optional extra raw")
+    path = tmp_path / "a.dng"
+    tags = [(50706, 1, 4, bytes((1, 4, 0, 0)), True), (50714, 3, 1, 0, True), (50717, 3, 1, 4095, True)]
+    values = np.rint(srgb_to_linear(GRAY) * 4095).astype(np.uint16)
+    tifffile.imwrite(path, values, photometric="minisblack", extratags=tags, metadata=None, rowsperstrip=len(values))
+    with tifffile.TiffFile(path, mode="r+b") as file:
+        file.pages[0].tags["PhotometricInterpretation"].overwrite(34892)  # LinearRaw, here of one colour
+    decoded = decode(path, 1, S)
+    assert (decoded.decoder, decoded.luma_scale) == ("raw", 1.0)
+    assert np.abs(decoded.luma.astype(int) - GRAY).mean() < 1
+
+
+@pytest.mark.parametrize(("name", "start"), [("a.x3f", b"FOVb"), ("a.raw", b"ABCD")])
+def test_raw_no_decoder_knows_is_seen_by_the_picture_in_it(tmp_path: Path, name: str, start: bytes) -> None:
+    """As that of a body newer than the decoder; the largest picture counts."""
+    pytest.importorskip("rawpy", reason="optional extra raw")
+    path = tmp_path / name
+    large = scene(2400, 1600)
+    path.write_bytes(start + bytes(200) + jpeg_bytes(scene(160, 107)) + bytes(77) + jpeg_bytes(large))
+    assert np.abs(decode_rgb(path, 1, S).astype(int) - large).mean() < 3
+    shown = preview(path, 1, S)
+    assert shown is not None and (shown.width_px, shown.height_px, shown.luma_scale) == (2400, 1600, 0.5)
 
 
 def test_content_decides_not_the_extension(tmp_path: Path) -> None:

@@ -11,7 +11,7 @@ import pytest
 from PIL import Image
 
 from imaging.picture_files import jpeg_bytes, scene, write_dng
-from windstill.imaging import Decoded, ImagingError, decode, preview
+from windstill.imaging import Decoded, ImagingError, decode, preview, probe
 from windstill.settings import ImagingSettings
 
 S = ImagingSettings()
@@ -85,6 +85,34 @@ def test_an_index_of_pictures_that_were_dropped(tmp_path: Path) -> None:
     path.write_bytes(main[: len(main) // 2])
     with pytest.raises(ImagingError, match="cut off"):
         preview(path, 1, S)
+
+
+@pytest.mark.filterwarnings("ignore:Corrupt EXIF data")
+def test_an_index_that_cannot_be_read_is_no_index(tmp_path: Path) -> None:
+    path = tmp_path / "a.jpg"
+    data = bytearray(with_index(scene(*FULL), scene(*SHOWN), LARGE_THUMBNAIL))
+    at = data.find(b"MPF\0") + 4
+    data[at + 4 : at + 60] = bytes(range(100, 156))
+    path.write_bytes(data)
+    check(preview(path, 1, S), decode(path, 1, S))
+
+
+def test_a_damaged_preview_leaves_the_picture_itself(tmp_path: Path) -> None:
+    path = tmp_path / "a.jpg"
+    main, inner = jpeg_bytes(scene(*FULL), quality=80), bytearray(jpeg_bytes(scene(*SHOWN), quality=60))
+    inner[len(inner) // 2 : len(inner) // 2 + 400] = b"\xff\xc4" * 200
+    path.write_bytes(main + inner)
+    assert preview(path, 1, S) is None
+    assert decode(path, 1, S).width_px == FULL[0]
+
+
+def test_camera_data_of_half_a_megabyte_before_the_picture(tmp_path: Path) -> None:
+    """As colour profiles and edit histories are."""
+    path = tmp_path / "a.jpg"
+    main = jpeg_bytes(scene(*FULL), quality=80)
+    path.write_bytes(main[:2] + 8 * (b"\xff\xe5" + struct.pack(">H", 65000) + bytes(64998)) + main[2:])
+    assert (probe(path).width_px, probe(path).height_px) == FULL
+    check(preview(path, 1, S, allow_scaled=True), decode(path, 1, S))
 
 
 @pytest.mark.parametrize("place", ["segment", "behind"])

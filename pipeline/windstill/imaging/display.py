@@ -35,7 +35,7 @@ def displayed(values: NDArray[Any], bits: int | None = None) -> U8:
     if values.dtype == np.uint8 and used == 8:
         return np.ascontiguousarray(values)
     if values.dtype.kind == "i":
-        used = min(used, values.dtype.itemsize * 8 - 1) if bits is None else used
+        used -= 1  # one is the sign
         values = np.maximum(values, 0)
     if values.dtype.itemsize > 2:
         values = (values >> max(0, used - 16)).clip(0, 65535).astype(np.uint16)

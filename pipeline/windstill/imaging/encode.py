@@ -23,9 +23,7 @@ def encode_png(picture: NDArray[np.uint8]) -> bytes:
     pixels: Any = picture
     if picture.ndim == 3:
         pixels = cv2.cvtColor(picture, cv2.COLOR_RGB2BGR if picture.shape[2] == 3 else cv2.COLOR_RGBA2BGRA)
-    done, data = cv2.imencode(".png", pixels)
-    if not done:
-        raise ValueError(f"cannot write a PNG of shape {picture.shape}")
+    _, data = cv2.imencode(".png", pixels)
     return bytes(data.tobytes())
 
 

@@ -98,10 +98,7 @@ def read_whole(path: Path, settings: ImagingSettings) -> bytes:
 def read_part(path: Path, start: int, length: int) -> bytes:
     """Up to `length` bytes from `start`."""
     with opened(path) as file:
-        try:
-            file.seek(start)
-        except (OSError, ValueError) as err:
-            raise unreadable(err) from err
+        file.seek(start)
         return _read(file, length)
 
 

@@ -104,7 +104,7 @@ def read(path: Path, settings: ImagingSettings) -> Pixels:
         except NotImplementedError as err:
             raise unsupported("this kind of TIFF") from err
         except Exception as err:
-            if "not supported" in str(err) or "requires" in str(err):
+            if any(words in str(err) for words in ("not supported", "not a known", "requires")):
                 raise unsupported("this kind of TIFF") from err
             raise damaged() from err
         return Pixels(_as_shown(page, values), page.bitspersample, "tiff")
