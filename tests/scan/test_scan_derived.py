@@ -35,10 +35,12 @@ def test_merge_that_lost_its_time(tmp_path: Path) -> None:
     assert derived(tmp_path) == {"thrift"}
 
 
-def test_merge_named_after_a_frame_without_any_data(tmp_path: Path) -> None:
+@pytest.mark.parametrize("folder", ["101FELLS", "101FELLS/merged/final"])
+def test_merge_named_after_a_frame_without_any_data(tmp_path: Path, folder: str) -> None:
     shoot(tmp_path)
-    bare(tmp_path / "101FELLS/TARN0003_stack.tif")
-    assert derived(tmp_path) == {"101FELLS/TARN0003_stack"}
+    bare(tmp_path / folder / "TARN0003_stack.tif")
+    bare(tmp_path / folder / "TARN0099_crop.tif")  # named after no frame
+    assert derived(tmp_path) == {f"{folder}/TARN0003_stack"}
 
 
 def test_merge_among_scans_without_data(tmp_path: Path) -> None:

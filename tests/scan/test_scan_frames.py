@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import shutil
+import struct
+import zlib
 from pathlib import Path
 
 import pytest
 
-from scan.camera_files import bare, jpeg, raw, wide_header
+from imaging.picture_files import scene, write_dng
+from scan.camera_files import bare, exif_block, jpeg, picture, raw, wide_header
 from windstill.records import Frame, ScannedShoot
 from windstill.scan import scan_shoot
 
@@ -257,8 +260,6 @@ def test_pictures_without_camera_data(tmp_path: Path, name: str) -> None:
 @pytest.mark.parametrize("name", ["a.png", "a.webp", "a.heic", "a.tif"])
 def test_camera_data_in_other_containers(tmp_path: Path, name: str) -> None:
     """PNG's eXIf, WebP's EXIF, HEIC's Exif item and TIFF's own directory."""
-    from scan.camera_files import exif_block, picture
-
     block = exif_block(orientation=6, subsec="25")
     path = tmp_path / name
     if name.endswith("heic"):
@@ -278,6 +279,83 @@ def test_camera_data_in_other_containers(tmp_path: Path, name: str) -> None:
     assert frame.camera.captured_at is not None
     assert frame.camera.captured_at.microsecond == 250_000
     assert (frame.width_px, frame.height_px) == (48, 64)
+
+
+def test_camera_data_behind_the_picture_of_a_png(tmp_path: Path) -> None:
+    """Where programs that add it afterwards may put it (PNG specification, third edition, 11.3.2.1)."""
+    bare(tmp_path / "a.png")
+    data, exif = (tmp_path / "a.png").read_bytes(), exif_block()[6:]
+    chunk = b"eXIf" + exif
+    late = len(exif).to_bytes(4, "big") + chunk + zlib.crc32(chunk).to_bytes(4, "big")
+    (tmp_path / "a.png").write_bytes(data[:-12] + late + data[-12:])
+    assert scan_shoot(tmp_path).frames[0].camera.f_number_written == 8
+
+
+def test_raw_that_only_the_raw_decoder_reads(tmp_path: Path) -> None:
+    """An old container: blocks of the sensor's size, white balance and camera data before the mosaic."""
+    pytest.importorskip("rawpy", reason="optional extra raw")
+
+    def block(name: bytes, data: bytes) -> bytes:
+        return b"\0" + name + struct.pack(">I", len(data)) + data
+
+    sensor = struct.pack(">8s4H6BH", b"27730001", 128, 192, 128, 192, 16, 12, 0x59, 0, 0, 0, 1)
+    blocks = (
+        block(b"PRD", sensor) + block(b"WBG", struct.pack(">I4H", 0, 256, 256, 256, 256))
+        + block(b"TTW", exif_block(image={0x010F: "Minolta"})[6:])
+    )  # fmt: skip
+    (tmp_path / "TARN0001.MRW").write_bytes(
+        b"\0MRM" + struct.pack(">I", len(blocks)) + blocks + 128 * 192 * b"\x03\x84"
+    )
+    (frame,) = scan_shoot(tmp_path).frames
+    assert (frame.width_px, frame.height_px) == (192, 128)
+    assert frame.camera.f_number == 8 and frame.camera.iso == 100
+    assert frame.camera.exposure_s == pytest.approx(1 / 64)
+    assert str(frame.camera.captured_at) == "2026-06-11 21:14:05"
+
+
+def test_raw_of_a_camera_held_upright_gives_its_upright_size(tmp_path: Path) -> None:
+    pytest.importorskip("rawpy", reason="optional extra raw")
+    write_dng(tmp_path / "TARN0001.DNG", scene(320, 214), orientation=6)
+    (frame,) = scan_shoot(tmp_path).frames
+    assert (frame.width_px, frame.height_px) == (214, 320)
+
+
+@pytest.mark.parametrize(("name", "package"), [("a.heic", "pillow_heif"), ("a.MRW", "rawpy")])
+def test_a_missing_optional_package_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str, package: str
+) -> None:
+    (tmp_path / "hidden").mkdir()
+    (tmp_path / "hidden" / f"{package}.py").write_text(f"raise ModuleNotFoundError(name={package!r})\n")
+    monkeypatch.setenv("PYTHONPATH", str(tmp_path / "hidden"))
+    (tmp_path / name).write_bytes(b"\0\0\0\x18ftypheic" if name == "a.heic" else b"\0MRM")
+    (problem,) = scan_shoot(tmp_path).problems
+    assert problem.problem == f"reading it needs the package {package}; install windstill[all]"
+
+
+def test_lens_described_by_its_range_alone(tmp_path: Path) -> None:
+    jpeg(tmp_path / "TARN0001.JPG", exif={0xA432: ((28, 1), (300, 1), (35, 10), (56, 10))})
+    jpeg(tmp_path / "TARN0002.JPG", taken=LATER, exif={0xA432: ((50, 1), (50, 1), (0, 1), (0, 1))})
+    lenses = [frame.camera.lens for frame in scan_shoot(tmp_path).frames]
+    assert lenses == ["28-300mm f/3.5-5.6", "50mm"]
+
+
+@pytest.mark.parametrize(("packet", "lens"), [
+    (
+        b"<x:xmpmeta xmlns:x='adobe:ns:meta/'><rdf:RDF xmlns:rdf='http://www.w3.org/1999/02/22-rdf-syntax-ns#'>"
+        b"<rdf:Description xmlns:aux='http://ns.adobe.com/exif/1.0/aux/'><!-- by hand --><aux:Lens>Fell 24</aux:Lens>"
+        b"</rdf:Description></rdf:RDF></x:xmpmeta>", "Fell 24",
+    ),
+    (b"no packet at all", None),
+    (b"<x" + bytes(3), None),
+])  # fmt: skip
+def test_properties_of_any_packet(tmp_path: Path, packet: bytes, lens: str | None) -> None:
+    data = jpeg(tmp_path / "TARN0001.JPG").read_bytes()
+    segment = b"http://ns.adobe.com/xap/1.0/\0" + packet
+    (tmp_path / "TARN0001.JPG").write_bytes(
+        data[:2] + b"\xff\xe1" + struct.pack(">H", len(segment) + 2) + segment + data[2:]
+    )
+    (frame,) = scan_shoot(tmp_path).frames
+    assert frame.camera.lens == lens and frame.camera.iso == 100
 
 
 def test_sixteen_bit_colour_tiff_gives_its_size(tmp_path: Path) -> None:

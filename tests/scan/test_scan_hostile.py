@@ -187,6 +187,8 @@ BROKEN: dict[str, bytes] = {
     "empty.jpg": b"", "empty.NEF": b"", "empty.heic": b"", "text.jpg": b"tide 21:40", "text.CR3": b"tide 21:40",
     "text.RAF": b"FUJIFILMCCD-RAW 0201", "text.dng": b"\0" * 4096, "jpeg.jpg": b"\xff\xd8\xff",
     "png.png": b"\x89PNG\r\n\x1a\n",
+    "long.jpg": b"\xff\xd8" + b"\xff\xe5\0\4\0\0" * 20_000, "video.jpg": b"\0\0\0\x18ftypisom" + bytes(99),
+    "RAF.RAF": b"FUJIFILMCCD-RAW 0201".ljust(84, b"\0") + b"\0\0\0\x5c\0\0\0\x08" + b"tide 21:40",
     "webp.webp": b"RIFF\xff\xff\xff\xffWEBPVP8X", "bmp.bmp": b"BM" + b"\xff" * 60, "html.tif": b"<html>",
     "heic.heic": b"\0\0\0\x18ftypheic\0\0\0\0mif1heic", "cr3.CR3": b"\0\0\0\x18ftypcrx \0\0\0\x01crx isom",
     "cr3.circle.CR3": b"\0\0\0\x18ftypcrx \0\0\0\x01crx isom" + b"\0\0\0\0moov" * 50,
@@ -207,6 +209,12 @@ def test_each_broken_file_is_one_line_and_the_rest_is_scanned(tmp_path: Path) ->
         assert problem.stage == "scan"
         assert "\n" not in problem.problem and "Traceback" not in problem.problem
         assert problem.consequence
+
+
+def test_camera_data_without_end_is_called_so(tmp_path: Path) -> None:
+    (tmp_path / "a.jpg").write_bytes(BROKEN["long.jpg"])
+    (problem,) = scan_shoot(tmp_path).problems
+    assert problem.problem == "its camera data is endless or circular"
 
 
 def test_picture_data_cut_off_is_still_a_frame(tmp_path: Path) -> None:

@@ -171,7 +171,7 @@ def _iso(tags: TagTable, marks: Marks) -> float | None:
             wide = number(tags.find(tag))
             if wide and wide > 0:
                 return wide
-    elif capped is not None:
+    else:
         return capped
     in_raw = number(tags.image.get(0x0017))  # one maker's raw keeps it beside the sensor's borders
     if in_raw and 0x0006 in tags.image:

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import BinaryIO, Literal
 
-from PIL import BmpImagePlugin, JpegImagePlugin, PngImagePlugin
+from PIL import BmpImagePlugin, ImageFile, JpegImagePlugin, PngImagePlugin
 
 from windstill.scan.guard import HeaderTooLongError, guard
 from windstill.scan.isolated import HeaderWorker, Isolated
@@ -107,15 +107,19 @@ class _JpegHeader(JpegImagePlugin.JpegImageFile):
         """Pillow would read all Exif data for the print size, which no one asks for."""
 
 
-def _jpeg(file: BinaryIO, settings: ScanSettings) -> Header:
+def _opened(plugin: type[ImageFile.ImageFile], file: BinaryIO, settings: ScanSettings) -> ImageFile.ImageFile:
     try:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
-            image = _JpegHeader(guard(file, settings))
+            return plugin(guard(file, settings))
     except HeaderTooLongError:
         raise
     except Exception as err:  # Pillow raises what a broken header leads it to
-        raise UnreadableError("the JPEG header is damaged") from err
+        raise UnreadableError(f"the {plugin.format} header is damaged") from err
+
+
+def _jpeg(file: BinaryIO, settings: ScanSettings) -> Header:
+    image = _opened(_JpegHeader, file, settings)
     header = Header("jpeg", width_px=image.width, height_px=image.height)
     exif = image.info.get("exif")
     if isinstance(exif, bytes):
@@ -125,14 +129,7 @@ def _jpeg(file: BinaryIO, settings: ScanSettings) -> Header:
 
 
 def _png(file: BinaryIO, settings: ScanSettings) -> Header:
-    try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")
-            image = PngImagePlugin.PngImageFile(guard(file, settings))
-    except HeaderTooLongError:
-        raise
-    except Exception as err:
-        raise UnreadableError("the PNG header is damaged") from err
+    image = _opened(PngImagePlugin.PngImageFile, file, settings)
     header = Header("png", width_px=image.width, height_px=image.height)
     exif = image.info.get("exif") or _late_png_exif(file, settings)
     if isinstance(exif, bytes):
@@ -158,12 +155,7 @@ def _late_png_exif(file: BinaryIO, settings: ScanSettings) -> bytes | None:
 
 
 def _bmp(file: BinaryIO, settings: ScanSettings) -> Header:
-    try:
-        image = BmpImagePlugin.BmpImageFile(guard(file, settings))
-    except HeaderTooLongError:
-        raise
-    except Exception as err:
-        raise UnreadableError("the BMP header is damaged") from err
+    image = _opened(BmpImagePlugin.BmpImageFile, file, settings)
     return _sized(Header("bmp", width_px=image.width, height_px=image.height))
 
 
