@@ -12,13 +12,15 @@ import shutil
 import signal
 import subprocess
 import time
+from datetime import timedelta
 from pathlib import Path
 from urllib.parse import unquote_to_bytes
 
 import pytest
 
 from cli.conftest import Command, Here, arguments, environment
-from handover.conftest import NAMES, Reviewed
+from handover.conftest import NAMES, SIDECAR, Reviewed
+from run.small_shoots import DUSK, cliff, write_frame
 from written import states
 
 
@@ -317,6 +319,28 @@ def test_only_what_is_asked_for(words: list[str], files: int | None, reviewed: R
     assert f"{files} file{'s' * (files > 1)} copied" in here("gather", reviewed.out, "DEST", *words)[1]
 
 
+def test_raws_and_jpegs_kept_in_folders_of_their_own(here: Here, tmp_path: Path) -> None:
+    """One exposure has two sidecars of one name: alike they are gathered once, else both under names of their own."""
+    shoot = tmp_path / "dusk"
+    stems = (f"{'thrift on the ledge ' * 6}1", "ledge 2", "ledge 3.")
+    for index, stem in enumerate(stems):
+        taken = DUSK + timedelta(seconds=index, milliseconds=137 * index)
+        write_frame(shoot / f"jpeg/{stem}.JPG", cliff(0), taken)
+        write_frame(shoot / f"raw/{stem}.JPG", cliff(0) * 0.99, taken)
+        (shoot / f"raw/{stem}.JPG").rename(shoot / f"raw/{stem}.NEF")
+        for folder in ("jpeg", "raw"):
+            note = SIDECAR.replace(b"low", f"{folder} {index}".encode()) if index else SIDECAR
+            (shoot / f"{folder}/{stem}.xmp").write_bytes(note)
+    assert here("review", shoot, "--out", tmp_path / "out", "--workers", "1")[0] == 0
+    assert here("gather", tmp_path / "out", tmp_path / "keepers")[0] == 0
+    originals = {path.read_bytes() for path in shoot.rglob("*.*")}
+    gathered = contents(tmp_path / "keepers")
+    assert sorted(gathered.values()) == sorted(originals)
+    (folder,) = {Path(path).parent for path in gathered}
+    assert len(str(folder)) < 120 and str(folder)[-1] not in ". "
+    assert sum(path.endswith(".xmp") for path in gathered) == 5
+
+
 def test_only_the_frames_to_keep(reviewed: Reviewed, here: Here, tmp_path: Path) -> None:
     table = (reviewed.out / "sets.csv").read_text("utf-8")
     kept = "100CLIFF/THRF0001;100CLIFF/THRF0002;100CLIFF/THRF0003"
@@ -349,7 +373,11 @@ def test_a_sidecar_written_since_the_review_goes_along(reviewed: Reviewed, here:
         (["gather", "REVIEW", "thrift/100CLIFF/keepers"], "inside the shoot", 2),
         (["gather", "REVIEW", "REVIEW"], "review's own files", 2),
         (["gather", "REVIEW", "REVIEW/maps/keepers"], "review's own files", 2),
+        (["gather", "REVIEW", "REVIEW/sets.csv"], "a file, not a folder", 2),
+        (["gather", "REVIEW", "REVIEW/sets.csv/keepers"], "cannot be created", 1),
         (["gather", "--undo", "thrift"], "no manifest", 2),
+        (["gather", "--undo", "nowhere"], "no such folder", 2),
+        (["gather", "--undo", "REVIEW", "DEST", "thrift"], "takes the folder", 2),
         (["gather", "REVIEW", "DEST", "--set", "handover.spare_mb=900000000"], "not enough room", 1),
     ],
 )

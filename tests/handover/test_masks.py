@@ -170,14 +170,16 @@ def test_what_cannot_be_done_is_one_line(
     [
         ("tiles.parquet", None, "missing"), ("tiles.parquet", b"PAR1 no table PAR1", "cannot be read"),
         ("pairs.csv", b"set_id\r\n", "column"), ("pairs.csv", None, "cannot be read"),
+        ("sets.csv", lambda table: table.replace(b",burst,", b",dance,"), "row 2 cannot be read"),
     ],
 )  # fmt: skip
 def test_broken_tables_are_one_line(
-    name: str, data: bytes | None, says: str, reviewed: Reviewed, here: Here
+    name: str, data: bytes | Callable[[bytes], bytes] | None, says: str, reviewed: Reviewed, here: Here
 ) -> None:
+    before = (reviewed.out / name).read_bytes()
     (reviewed.out / name).unlink()
     if data is not None:
-        (reviewed.out / name).write_bytes(data)
+        (reviewed.out / name).write_bytes(data(before) if callable(data) else data)
     reviewed.shoot.rename(reviewed.shoot.with_name("elsewhere"))
     status, _, error = here("masks", reviewed.out)
     assert status == 1

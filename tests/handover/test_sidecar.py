@@ -188,6 +188,42 @@ def test_undo_takes_only_our_words_from_a_sidecar_edited_since(reviewed: Reviewe
     assert set(sidecars(reviewed.shoot)) == {"100CLIFF/THRF0001.xmp", "100CLIFF/THRF0002.xmp"}
 
 
+def test_undo_says_what_is_gone_or_broken_since(reviewed: Reviewed, here: Here) -> None:
+    here("sidecar", reviewed.out, "--write")
+    (reviewed.shoot / "100CLIFF" / "THRF0001.xmp").unlink()  # ours alone: nothing to give back
+    (reviewed.shoot / "100CLIFF" / "THRF0002.xmp").unlink()
+    broken = reviewed.shoot / "100CLIFF" / "THRF0003.xmp"
+    broken.write_bytes(b"not XML at all")
+    status, _, error = here("sidecar", reviewed.out, "--undo")
+    assert status == 1
+    gone, odd = sorted(problem_lines(error))
+    assert "THRF0002.xmp: is not there any more" in gone
+    assert "THRF0003.xmp" in odd and "no XML" in odd
+    assert sidecars(reviewed.shoot) == {"100CLIFF/THRF0003.xmp": b"not XML at all"}
+    broken.unlink()
+    here("sidecar", reviewed.out, "--undo")
+    status, _, error = here("sidecar", reviewed.out, "--undo")
+    assert status == 1
+    assert "nothing to undo" in problem_lines(error)[0]
+
+
+def test_undo_and_a_second_shoot_wait_for_the_photographs_written_beside(
+    reviewed: Reviewed, here: Here, tmp_path: Path
+) -> None:
+    before = sidecars(reviewed.shoot)
+    here("sidecar", reviewed.out, "--write")
+    shutil.copytree(reviewed.shoot, tmp_path / "copy")
+    status, _, error = here("sidecar", reviewed.out, "--write", "--shoot", tmp_path / "copy")
+    assert status == 1
+    assert "undo those first" in problem_lines(error)[0]
+    reviewed.shoot.rename(tmp_path / "card-2")
+    status, _, error = here("sidecar", reviewed.out, "--undo")
+    assert status == 1
+    assert "--shoot FOLDER" in problem_lines(error)[0]
+    assert here("sidecar", reviewed.out, "--undo", "--shoot", tmp_path / "card-2")[0] == 0
+    assert sidecars(tmp_path / "card-2") == before
+
+
 ENTITY = '<?xml version="1.0"?><!DOCTYPE x [<!ENTITY {}>]><x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf=' \
     '"http://www.w3.org/1999/02/22-rdf-syntax-ns#"><rdf:Description rdf:about=""><a>&i;</a></rdf:Description>' \
     "</rdf:RDF></x:xmpmeta>"  # fmt: skip
