@@ -49,6 +49,16 @@ def test_one_line_per_set_newest_first(card: Path, here: Here, monkeypatch: pyte
     assert states(card) == before
 
 
+def test_many_frames_are_shared_out_and_say_the_same(card: Path, here: Here, tmp_path: Path) -> None:
+    shared = here("field", card, "--set", "field.alone_frames=1", "--set", "run.workers=2")
+    assert shared[0] == 3
+    shutil.rmtree(tmp_path / "cache")
+    alone = here("field", card)[1]
+    sets = [line for line in alone.splitlines() if " burst " in line]
+    assert len(sets) == 3
+    assert [line for line in shared[1].splitlines() if " burst " in line] == sets
+
+
 def test_one_frame_is_said_as_one(card: Path, here: Here, tmp_path: Path) -> None:
     alone = tmp_path / "alone"
     alone.mkdir()

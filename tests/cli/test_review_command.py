@@ -136,6 +136,8 @@ def test_out_inside_the_shoot_is_refused(here: Here, small_shoot: Path) -> None:
         (["review", ".", "--workers", "many"], "--workers"),
         (["review", ".", "--settings", "in-the-rain"], "on-location"),
         (["review", ".", "--set", "assess.tolerence_px=3"], "did you mean tolerance_px?"),
+        (["review", ".", "--set", "tolerance 3"], "section.name=value"),
+        (["review", ".", "--set", "assess.tolerance_px=three"], "tolerance_px"),
         (["review", ".", "--tolerance", "-1"], "tolerance_px"),
         (["review", ".", "--format", "xlsx"], "csv"),
         (["review", ".", "--memory", "much"], "1500MB"),
@@ -147,6 +149,32 @@ def test_wrong_usage_is_one_line(words: list[str], says: str, here: Here) -> Non
     status, said, error = here(*words)
     assert (status, said) == (2, "")
     assert says.lower() in one_line(error).lower()
+
+
+@pytest.mark.parametrize(
+    ("content", "says"),
+    [
+        (b"[assess", "cannot be read as a settings profile"), (b"\xff\xfe[", "cannot be read as a settings profile"),
+        (b"assess = 3", "write its settings under [assess]"),
+    ],
+)  # fmt: skip
+def test_a_profile_that_is_none_is_one_line(content: bytes, says: str, here: Here, tmp_path: Path) -> None:
+    (tmp_path / "mine.toml").write_bytes(content)
+    status, said, error = here("review", ".", "--settings", "mine.toml")
+    assert (status, said) == (2, "")
+    assert "mine.toml" in one_line(error) and says in one_line(error)
+
+
+def test_started_where_the_folder_is_gone(
+    small_shoot: Path, tmp_path: Path, here: Here, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A card taken out under one's feet."""
+    (tmp_path / "gone").mkdir()
+    monkeypatch.chdir(tmp_path / "gone")
+    (tmp_path / "gone").rmdir()
+    status, _, error = here("review", small_shoot)
+    assert status == 2
+    assert "the current folder is gone" in one_line(error)
 
 
 def test_started_from_inside_the_shoot_with_broken_files(

@@ -23,7 +23,7 @@ def test_a_shoot_by_chance_and_its_truth(here: Here, tmp_path: Path) -> None:
 
 def test_what_cannot_be_done_is_one_line(here: Here, tmp_path: Path) -> None:
     (tmp_path / "held" / "DCIM").mkdir(parents=True)
-    for words in (["no-such", tmp_path / "x"], ["cliff-thrift", tmp_path / "held"], []):
+    for words in (["no-such", tmp_path / "x"], ["cliff-thrift", tmp_path / "held"], ["cliff-thrift"], []):
         status, said, error = here("simulate", *words)
         assert (status, said) == (2, "")
         assert len([line for line in error.splitlines() if line.startswith("windstill: ")]) == 1

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+import sys
 from pathlib import Path
 from typing import Any
 
@@ -42,6 +43,16 @@ def test_a_season_on_the_screen(season: Path, tmp_path: Path, capsys: pytest.Cap
     assert "Half of the sets fail at" in screen
     tables = {"season.html", "season-sets.csv", "shutters.csv", "conditions.csv", "outcomes.csv"}
     assert {p.name for p in out.iterdir()} == tables
+
+
+def test_without_the_library_it_counts_with_the_line_says_how_to_get_it(
+    season: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setitem(sys.modules, "statsmodels.stats.proportion", None)  # as where it cannot be imported
+    past = [str(p) for p in sorted(season.glob("*-windstill"))]
+    status, screen, errors = run(capsys, *past, "--out", str(tmp_path / "out"))
+    assert (status, screen) == (1, "")
+    assert errors == "windstill: windstill settings needs statsmodels: pip install 'windstill[season]'\n"
 
 
 @pytest.mark.parametrize(("named", "status"), [(["none"], 2), (["shoot"], 1), (["none", "shoot"], 1)])

@@ -39,19 +39,17 @@ def add_settings_command(app: typer.Typer) -> None:
     ) -> int:
         """Learn from past reviews: which shutter times held, in which conditions, and what safer ones cost."""
         from windstill.cli.review import settings_from
+        from windstill.season import learn, write_season
+        from windstill.season.reading import NotThereError, SeasonError
+        from windstill.season.write import OUTCOMES
 
         settings = settings_from(profile, entries, {}).season
-        try:
-            from windstill.season import learn, write_season
-            from windstill.season.reading import NotThereError, SeasonError
-            from windstill.season.write import OUTCOMES
-        except ModuleNotFoundError as err:
-            raise _missing(err) from err
         try:
             season = learn(past, settings, wind_log=wind_log, outcomes=out / OUTCOMES)
             page = write_season(season, out)
         except ModuleNotFoundError as err:
-            raise _missing(err) from err
+            name = (err.name or "a library").split(".")[0]
+            raise ReviewError(f"windstill settings needs {name}: pip install 'windstill[season]'") from err
         except SeasonError as err:
             raise ReviewError(str(err), USAGE if isinstance(err, NotThereError) else 1) from err
         from windstill.cli.guard import printable, say
@@ -66,8 +64,3 @@ def add_settings_command(app: typer.Typer) -> None:
             print(printable(line))
         print(f"page: {printable(str(page))}")
         return 0
-
-
-def _missing(err: ModuleNotFoundError) -> ReviewError:
-    name = (err.name or "a library").split(".")[0]
-    return ReviewError(f"windstill settings needs {name}: pip install 'windstill[season]'")

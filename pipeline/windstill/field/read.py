@@ -162,12 +162,8 @@ class QuickPlanes:
         return read_quick(path, frame, self._task.imaging, self._task.score).luma
 
     def colour(self, name: str, region: Region) -> NDArray[np.uint8]:
-        """Crops are not for the check; asked for one all the same, it gives the gray plane enlarged."""
-        plane = self.work(name)
-        frame = self.frames[name]
-        large = cv2.resize(plane, (frame.width_px, frame.height_px), interpolation=cv2.INTER_LINEAR)
-        left, top, width, height = region
-        return np.asarray(cv2.cvtColor(large[top : top + height, left : left + width], cv2.COLOR_GRAY2RGB), np.uint8)
+        """Not in previews: `FieldDesk` has no crops cut."""
+        raise NotImplementedError
 
 
 def _fitted(shown: Decoded, reduction: int) -> Decoded:
