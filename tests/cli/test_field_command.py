@@ -59,6 +59,18 @@ def test_many_frames_are_shared_out_and_say_the_same(card: Path, here: Here, tmp
     assert [line for line in shared[1].splitlines() if " burst " in line] == sets
 
 
+def test_an_evening_of_stacks_brackets_and_a_panorama(sample_shoot: Path, here: Here) -> None:
+    """Of the sample shoot the second stack and the first bracket moved; their other takes did not."""
+    status, said, error = here("field", sample_shoot, "--latest", "all")
+    assert status == 3, error
+    assert re.findall(r"(?m)^go on +\d\d:\d\d +(\w+) +(\w+) \d +(\w+)", said) == [
+        ("THRF0017", "panorama", "clean"), ("THRF0013", "bracket", "clean"), ("THRF0010", "bracket", "hard"),
+        ("THRF0005", "stack", "hard"), ("THRF0001", "stack", "clean"),
+    ]  # fmt: skip
+    assert "take 2 holds" in said and "take 1 holds" in said
+    assert "18 frames from pictures decoded small" in said
+
+
 def test_one_frame_is_said_as_one(card: Path, here: Here, tmp_path: Path) -> None:
     alone = tmp_path / "alone"
     alone.mkdir()
