@@ -165,6 +165,17 @@ def test_a_profile_that_is_none_is_one_line(content: bytes, says: str, here: Her
     assert "mine.toml" in one_line(error) and says in one_line(error)
 
 
+def test_without_a_cache_folder_it_goes_on_and_says_so(
+    small_shoot: Path, tmp_path: Path, here: Here, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "file").touch()
+    monkeypatch.setenv("WINDSTILL_CACHE", str(tmp_path / "file" / "cache"))
+    status, _, error = here("review", small_shoot, "--out", tmp_path / "out", "--workers", "1")
+    assert status == 0
+    assert any(line.startswith("note: ") and "cache" in line for line in error.splitlines())
+    assert (tmp_path / "out" / "report.html").is_file()
+
+
 def test_started_where_the_folder_is_gone(
     small_shoot: Path, tmp_path: Path, here: Here, monkeypatch: pytest.MonkeyPatch
 ) -> None:

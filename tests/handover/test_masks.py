@@ -134,6 +134,22 @@ def test_masks_of_ours_are_replaced_and_others_stay(with_cache: Reviewed, run: R
     assert status == 1
     assert "left as it is" in problem_lines(error)[0]
     assert (folder / "sway.png").read_bytes() == mine
+    (folder / "sway.png").unlink()
+    (folder / "legend.txt").write_text("where the tripod stood", "utf-8")
+    status, _, error = run(*command)
+    assert status == 1
+    assert "left as it is" in problem_lines(error)[0]
+    assert (folder / "legend.txt").read_text("utf-8") == "where the tripod stood"
+
+
+def test_a_file_where_a_folder_of_masks_belongs_stays(with_cache: Reviewed, run: Run, tmp_path: Path) -> None:
+    (tmp_path / "M").mkdir()
+    place = tmp_path / "M" / "scene05-take1-burst-THRF0011"
+    place.write_text("mine", "utf-8")
+    status, _, error = run("masks", with_cache.out, "--to", "M", "--only", "hard")
+    assert status == 1
+    assert "is not a folder" in problem_lines(error)[0]
+    assert place.read_text("utf-8") == "mine"
 
 
 def test_masks_follow_no_link(with_cache: Reviewed, run: Run, tmp_path: Path) -> None:

@@ -118,8 +118,10 @@ def test_written_read_by_the_reference_reader_and_undone_to_the_byte(reviewed: R
 
 def test_rating_only_by_the_mapping_stated_and_never_over_another(reviewed: Reviewed, here: Here) -> None:
     given = ("--rating", "clean=3.5", "--set", "handover.rating={clean = 1, lost = -1}")
+    assert "windstill:keep:yes  + rating 3.5\n" in here("sidecar", reviewed.out, *given)[1]
     status, said, _ = here("sidecar", reviewed.out, "--write", *given)
     assert status == 0
+    assert "nothing to write: 13 sidecars already say so" in here("sidecar", reviewed.out, *given)[1]
     assert "1 rated already, left so" in said
     found = {name: rating(data) for name, data in sidecars(reviewed.shoot).items()}
     swayed = [found.pop(name) for name in list(found) if name.startswith("103CLIFF")]
