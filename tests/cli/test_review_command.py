@@ -317,6 +317,18 @@ def test_a_reader_that_leaves_early_is_no_error(small_shoot: Path, tmp_path: Pat
     assert (tmp_path / "out" / "report.html").exists()
 
 
+def test_help_for_a_reader_that_has_gone_is_no_error(tmp_path: Path) -> None:
+    """As `windstill --help | head -1` may be."""
+    read, write = os.pipe()
+    os.close(read)
+    run = subprocess.run(
+        arguments(["--help"]), env=environment(tmp_path / "cache"), stdout=write, stderr=subprocess.PIPE, text=True,
+        check=False,
+    )  # fmt: skip
+    os.close(write)
+    assert (run.returncode, run.stderr) == (1, "")
+
+
 def test_version(here: Here) -> None:
     assert here("--version") == (0, "windstill 0.1.0\n", "")
 
