@@ -317,13 +317,14 @@ def test_a_reader_that_leaves_early_is_no_error(small_shoot: Path, tmp_path: Pat
     assert (tmp_path / "out" / "report.html").exists()
 
 
-def test_help_for_a_reader_that_has_gone_is_no_error(tmp_path: Path) -> None:
-    """As `windstill --help | head -1` may be."""
+@pytest.mark.parametrize("words", [["--help"], ["plan", "--lens", "24", "--near", "5", "--json"]])
+def test_lines_for_a_reader_that_has_gone_are_no_error(words: list[str], tmp_path: Path) -> None:
+    """As with `| head -1`; where they are many, and where they wait for the end."""
     read, write = os.pipe()
     os.close(read)
     run = subprocess.run(
-        arguments(["--help"]), env=environment(tmp_path / "cache"), stdout=write, stderr=subprocess.PIPE, text=True,
-        check=False,
+        arguments(words), env=environment(tmp_path / "cache", {"PYTHONUNBUFFERED": ""}), stdout=write,
+        stderr=subprocess.PIPE, text=True, check=False,
     )  # fmt: skip
     os.close(write)
     assert (run.returncode, run.stderr) == (1, "")

@@ -74,8 +74,6 @@ def _run(given: Sequence[str], debug: bool) -> int:
         return say(str(err), WRONG_USAGE)
     except Stopped as err:
         return say("stopped; what was measured is kept, run again to go on", err.status)
-    except BrokenPipeError:
-        raise
     except MemoryError:
         _log(debug)
         return say("not enough memory; close other programs or run with --workers 1", FAILED)
