@@ -11,7 +11,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import IO
 
 # Long enough to write a few kilobytes; nobody waits for it unless the process is stopped or a library holds on.
-_GRACE_S = 2.0
+_GRACE_S = 1.0
 
 
 class Separate:

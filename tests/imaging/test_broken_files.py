@@ -341,6 +341,21 @@ def test_a_decoder_that_dies_costs_nothing_but_its_file(tmp_path: Path, sound: C
     assert len(decoding_processes()) == 1
 
 
+def test_a_decoder_that_stands_still_is_ended_all_the_same(tmp_path: Path, sound: Callable[[str], bytes]) -> None:
+    import signal
+
+    from windstill.imaging import isolated
+
+    path = tmp_path / "a.png"
+    path.write_bytes(sound("a.png"))
+    decode(path, 1, S)
+    (process,) = decoding_processes()
+    process.send_signal(signal.SIGSTOP)
+    isolated.end()
+    assert not process.is_running()
+    assert isinstance(decode(path, 1, S), Decoded)
+
+
 def test_forks_have_decoders_of_their_own(tmp_path: Path, sound: Callable[[str], bytes]) -> None:
     import multiprocessing
 
