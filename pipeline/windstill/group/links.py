@@ -392,15 +392,21 @@ def _turned_on(
             continue
         if (k, k + 2) in found:
             continue
-        for beside in ((k + 1, k + 2), (k - 1, k - 2)):
+        for beside in ((k - 1, k + 1), (k + 1, k + 2), (k - 1, k - 2)):
             steps = [found[n, n + 1] for n in beside if (n, n + 1) in found]
             turned = [step.content for step in steps if step.content.view == "overlap" and _nothing_set(step, settings)]
-            if len(turned) == 2 and max(seen.odds for seen in turned) > settings.lookback_odds:
+            if len(turned) == 2 and _sure_turn(*turned, settings):
                 near = turned[0]
                 seen = replace(near, odds=0.0, agreement=link.content.agreement, support=link.content.support, ev=None)
                 result[k, k + 1] = replace(link, content=seen)
                 break
     return result
+
+
+def _sure_turn(one: ContentLink, two: ContentLink, settings: GroupSettings) -> bool:
+    """Whether two overlaps are those of a camera that was turned: one is sure, or both stepped on alike."""
+    alike = math.hypot(one.shift_x - two.shift_x, one.shift_y - two.shift_y) < settings.step_evenness
+    return alike or max(one.odds, two.odds) > settings.lookback_odds
 
 
 def _nothing_set(link: Link, settings: GroupSettings) -> bool:
