@@ -64,3 +64,12 @@ def test_a_frame_that_is_all_white_takes_no_part_and_hides_nothing() -> None:
     )
     assert measure.pairs[-1].mapping.failed
     assert verdict.outlook == "clean", verdict.reasons
+
+
+def test_a_frame_that_is_white_but_for_its_darkest_places_is_lined_up_by_those() -> None:
+    portrait = MEADOW[:, : MEADOW.shape[0] * 2 // 3]
+    burnt = np.clip(255 - 6 * np.maximum(np.percentile(portrait, 22) - portrait, 0), 0, 255).astype(np.float32)
+    assert 0.19 < (burnt < 250).mean() < 0.23
+    measure, _ = assess_pictures("bracket", [taken(portrait, seed=1), taken(burnt, seed=2)])
+    mapping = measure.pairs[0].mapping
+    assert not mapping.failed and mapping.shift_px < 0.3

@@ -97,12 +97,21 @@ def align_pair(
     if a.level_reduction(level) != b.level_reduction(level):
         return _failure("the frames differ in resolution"), np.eye(3)
     points = _windows(a, level, _SPACING_PX, settings.align_max_windows)
+    shown: Pyramid | None = None
     fit = _coarse(a, b, level, points, views, size_a, supposed, settings)
-    while views and level > 0 and not _enough(fit, settings) and max(a.levels[level - 1].shape) <= _VIEWS_LONG_PX:
-        # A narrow overlap holds few windows of a coarse level: what those say for the best is tried on a finer one.
+    while level > 0 and not _enough(fit, settings):
+        # A narrow overlap, or the little that an exposure leaves unclipped, holds few windows of a coarse level: what
+        # those say for the best is tried on a finer one.
+        if views and max(a.levels[level - 1].shape) > _VIEWS_LONG_PX:
+            break
         level -= 1
-        supposed = supposed if fit is None else fit.matrix
-        fit = _coarse(a, b, level, _windows(a, level, _SPACING_PX, _MANY), views, size_a, supposed, settings)
+        if views:
+            supposed = supposed if fit is None else fit.matrix
+            fit = _coarse(a, b, level, _windows(a, level, _SPACING_PX, _MANY), views, size_a, supposed, settings)
+        else:
+            shown, start = b, np.eye(3) if fit is None else fit.matrix
+            points = _windows(a, level, _SPACING_PX, _MANY, shown)
+            fit = _fit_level(a, b, level, start, points, views, size_a, settings) or fit
     if fit is None or not _enough(fit, settings):
         return _failure("too little detail agrees between the frames"), np.eye(3)
     held = False
@@ -111,7 +120,7 @@ def align_pair(
             # Windows keep their size in pixels, so each halving sharpens the fit fourfold in area.
             shared = a.levels[current].size * (overlap(fit.matrix, size_a, size_b) if views else 1.0)
             spacing = max(_SPACING_PX, int(np.sqrt(shared / settings.align_max_windows)))
-            points = _windows(a, current, spacing, _MANY if views else settings.align_max_windows)
+            points = _windows(a, current, spacing, _MANY if views else settings.align_max_windows, shown)
             refined = _fit_level(a, b, current, fit.matrix, points, views, size_a, settings, _FINE_REACH, held)
             if refined is None or refined.inliers < settings.align_min_windows:
                 continue
@@ -265,8 +274,12 @@ def _half_window(plane: Plane) -> int:
     return int(min(_HALF_WINDOW, min(plane.shape) // 8))
 
 
-def _windows(pyramid: Pyramid, level: int, spacing: int, limit: int) -> Points:
-    """Centres of windows on a lattice of a level, each moved to the strongest corner of its cell."""
+def _windows(pyramid: Pyramid, level: int, spacing: int, limit: int, other: Pyramid | None = None) -> Points:
+    """Centres of windows on a lattice of a level, each moved to the strongest corner of its cell.
+
+    Corners that are clipped there in `other`, a frame of the same view, are not taken: an exposure that leaves little
+    unclipped is lined up by that little.
+    """
     # Corners are looked for on the coarsest level that still has some fifteen pixels between windows.
     shown = level
     while shown + 1 < len(pyramid.levels) and spacing >> (shown + 1 - level) >= _SPACING_PX // 2:
@@ -279,7 +292,9 @@ def _windows(pyramid: Pyramid, level: int, spacing: int, limit: int) -> Points:
         spacing = max(min(height, width) // 6, 4)
         margin = min(margin, min(height, width) // 4)
     strength = cv2.cornerMinEigenVal(cv2.GaussianBlur(plane, (0, 0), 1.0), 7)
-    strength[(plane <= 4) | (plane >= 251)] = 0
+    for clips in (plane, *(() if other is None or len(other.levels) <= shown else (other.levels[shown],))):
+        if clips.shape == plane.shape:
+            strength[(clips <= 4) | (clips >= 251)] = 0
     rows, cols = (height - 2 * margin) // spacing, (width - 2 * margin) // spacing
     if rows < 1 or cols < 1:
         return np.empty((0, 2))
