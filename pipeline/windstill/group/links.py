@@ -395,7 +395,7 @@ def _turned_on(
         for beside in ((k - 1, k + 1), (k + 1, k + 2), (k - 1, k - 2)):
             steps = [found[n, n + 1] for n in beside if (n, n + 1) in found]
             turned = [step.content for step in steps if step.content.view == "overlap" and _nothing_set(step, settings)]
-            if len(turned) == 2 and _sure_turn(*turned, settings):
+            if len(turned) == 2 and _sure_turn(turned[0], turned[1], settings):
                 near = turned[0]
                 seen = replace(near, odds=0.0, agreement=link.content.agreement, support=link.content.support, ev=None)
                 result[k, k + 1] = replace(link, content=seen)
