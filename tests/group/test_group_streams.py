@@ -204,3 +204,11 @@ def test_a_pause_parts_bursts_of_a_steady_rhythm_and_not_those_that_waited(
         camera.shoot(Look(67), idle_s=7.7 if k == 6 else pauses_s[k % len(pauses_s)])
     grouping = group_frames(camera.frames, camera.scores, GroupSettings())
     assert kinds(grouping) == [("burst", count) for count in found]
+
+
+def test_a_frame_that_is_all_white_stays_in_its_bracket() -> None:
+    camera = Camera(focus_written=False)
+    camera.bracket(Look(68), (0, -2, 2, -4, 4, -6, 6), idle_s=0.3)
+    white = camera.scores[camera.frames[-1].name].small
+    assert (white > 250).mean() > 0.97
+    assert kinds(group_frames(camera.frames, camera.scores, GroupSettings())) == [("bracket", 7)]
