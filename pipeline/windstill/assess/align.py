@@ -109,9 +109,11 @@ def align_pair(
             supposed = supposed if fit is None else fit.matrix
             fit = _coarse(a, b, level, _windows(a, level, _SPACING_PX, _MANY), views, size_a, supposed, settings)
         else:
-            shown, start = b, np.eye(3) if fit is None else fit.matrix
+            # Near rest alone, and only where nearly all of them say so: of many windows, a part agrees by chance.
+            shown = b
             points = _windows(a, level, _SPACING_PX, _MANY, shown)
-            fit = _fit_level(a, b, level, start, points, views, size_a, settings) or fit
+            trial = _fit_level(a, b, level, np.eye(3), points, views, size_a, settings)
+            fit = trial if trial is not None and trial.share >= settings.align_sure_share else fit
     if fit is None or not _enough(fit, settings):
         return _failure("too little detail agrees between the frames"), np.eye(3)
     held = False
