@@ -305,15 +305,20 @@ def decoding_processes() -> list[psutil.Process]:
     return found
 
 
+def decoder_that_read(path: Path, data: bytes) -> psutil.Process:
+    """The decoding process, after a sound file was written and read by it."""
+    path.write_bytes(data)
+    decode(path, 1, S)
+    (process,) = decoding_processes()
+    return process
+
+
 def test_a_decoder_that_dies_costs_nothing_but_its_file(tmp_path: Path, sound: Callable[[str], bytes]) -> None:
     import signal
     import threading
 
     good = tmp_path / "good.png"
-    good.write_bytes(sound("a.png"))
-    decode(good, 1, S)
-    (process,) = decoding_processes()
-    process.send_signal(signal.SIGSEGV)
+    decoder_that_read(good, sound("a.png")).send_signal(signal.SIGSEGV)
     assert isinstance(decode(good, 1, S), Decoded), "a process that died between files is started again"
 
     slow = tmp_path / "slow.png"
@@ -347,9 +352,7 @@ def test_a_decoder_that_stands_still_is_ended_all_the_same(tmp_path: Path, sound
     from windstill.imaging import isolated
 
     path = tmp_path / "a.png"
-    path.write_bytes(sound("a.png"))
-    decode(path, 1, S)
-    (process,) = decoding_processes()
+    process = decoder_that_read(path, sound("a.png"))
     process.send_signal(signal.SIGSTOP)
     isolated.end()
     assert not process.is_running()

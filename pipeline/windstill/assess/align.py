@@ -97,23 +97,20 @@ def align_pair(
     if a.level_reduction(level) != b.level_reduction(level):
         return _failure("the frames differ in resolution"), np.eye(3)
     points = _windows(a, level, _SPACING_PX, settings.align_max_windows)
-    shown: Pyramid | None = None
+    unclipped_in: Pyramid | None = None
     fit = _coarse(a, b, level, points, views, size_a, supposed, settings)
-    while level > 0 and not _enough(fit, settings):
-        # A narrow overlap, or the little that an exposure leaves unclipped, holds few windows of a coarse level: what
-        # those say for the best is tried on a finer one.
-        if views and max(a.levels[level - 1].shape) > _VIEWS_LONG_PX:
-            break
+    while views and level > 0 and not _enough(fit, settings) and max(a.levels[level - 1].shape) <= _VIEWS_LONG_PX:
+        # A narrow overlap holds few windows of a coarse level: what those say for the best is tried on a finer one.
         level -= 1
-        if views:
-            supposed = supposed if fit is None else fit.matrix
-            fit = _coarse(a, b, level, _windows(a, level, _SPACING_PX, _MANY), views, size_a, supposed, settings)
-        else:
-            # Near rest alone, and only where nearly all of them say so: of many windows, a part agrees by chance.
-            shown = b
-            points = _windows(a, level, _SPACING_PX, _MANY, shown)
-            trial = _fit_level(a, b, level, np.eye(3), points, views, size_a, settings)
-            fit = trial if trial is not None and trial.share >= settings.align_sure_share else fit
+        supposed = supposed if fit is None else fit.matrix
+        fit = _coarse(a, b, level, _windows(a, level, _SPACING_PX, _MANY), views, size_a, supposed, settings)
+    while not views and level > 0 and not _enough(fit, settings):
+        # So does the little that an exposure leaves unclipped. Near rest alone, and only where nearly all of them say
+        # so: of many windows, a part agrees by chance.
+        level, unclipped_in = level - 1, b
+        points = _windows(a, level, _SPACING_PX, _MANY, unclipped_in)
+        trial = _fit_level(a, b, level, np.eye(3), points, views, size_a, settings)
+        fit = trial if trial is not None and trial.share >= settings.align_sure_share else fit
     if fit is None or not _enough(fit, settings):
         return _failure("too little detail agrees between the frames"), np.eye(3)
     held = False
@@ -122,7 +119,7 @@ def align_pair(
             # Windows keep their size in pixels, so each halving sharpens the fit fourfold in area.
             shared = a.levels[current].size * (overlap(fit.matrix, size_a, size_b) if views else 1.0)
             spacing = max(_SPACING_PX, int(np.sqrt(shared / settings.align_max_windows)))
-            points = _windows(a, current, spacing, _MANY if views else settings.align_max_windows, shown)
+            points = _windows(a, current, spacing, _MANY if views else settings.align_max_windows, unclipped_in)
             refined = _fit_level(a, b, current, fit.matrix, points, views, size_a, settings, _FINE_REACH, held)
             if refined is None or refined.inliers < settings.align_min_windows:
                 continue
@@ -276,11 +273,10 @@ def _half_window(plane: Plane) -> int:
     return int(min(_HALF_WINDOW, min(plane.shape) // 8))
 
 
-def _windows(pyramid: Pyramid, level: int, spacing: int, limit: int, other: Pyramid | None = None) -> Points:
+def _windows(pyramid: Pyramid, level: int, spacing: int, limit: int, unclipped_in: Pyramid | None = None) -> Points:
     """Centres of windows on a lattice of a level, each moved to the strongest corner of its cell.
 
-    Corners that are clipped there in `other`, a frame of the same view, are not taken: an exposure that leaves little
-    unclipped is lined up by that little.
+    Corners that are clipped there in `unclipped_in`, a frame of the same view and size, are not taken.
     """
     # Corners are looked for on the coarsest level that still has some fifteen pixels between windows.
     shown = level
@@ -294,9 +290,8 @@ def _windows(pyramid: Pyramid, level: int, spacing: int, limit: int, other: Pyra
         spacing = max(min(height, width) // 6, 4)
         margin = min(margin, min(height, width) // 4)
     strength = cv2.cornerMinEigenVal(cv2.GaussianBlur(plane, (0, 0), 1.0), 7)
-    for clips in (plane, *(() if other is None or len(other.levels) <= shown else (other.levels[shown],))):
-        if clips.shape == plane.shape:
-            strength[(clips <= 4) | (clips >= 251)] = 0
+    for clips in (plane,) if unclipped_in is None else (plane, unclipped_in.levels[shown]):
+        strength[(clips <= 4) | (clips >= 251)] = 0
     rows, cols = (height - 2 * margin) // spacing, (width - 2 * margin) // spacing
     if rows < 1 or cols < 1:
         return np.empty((0, 2))

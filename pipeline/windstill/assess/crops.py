@@ -8,7 +8,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from windstill.assess.geometry import Matrix, apply, inverse, mapping_matrix
+from windstill.assess.geometry import Matrix, apply, inverse, mapping_matrix, similarity_matrix
 from windstill.assess.planes import PlaneSource
 from windstill.imaging import Region, encode_jpeg
 from windstill.records import CropPair, FrameScore, PairMeasure
@@ -35,12 +35,12 @@ def cut_crops(
     other = scores[pair.frame_b]
     left, top, width, height = _shown(inverse(b_to_a), (x, y, side_x, side_y), (other.width_px, other.height_px))
     part = planes.colour(pair.frame_b, (left, top, width, height))
-    to_crop = _shift(-x, -y) @ b_to_a @ _shift(left, top)
+    to_crop = similarity_matrix(1, 0, -x, -y, (0, 0)) @ b_to_a @ similarity_matrix(1, 0, left, top, (0, 0))
     colour_b = cv2.warpPerspective(part, to_crop, (side_x, side_y), flags=cv2.INTER_LINEAR)
     return replace(
         pair,
         crops=CropPair(
-            encode_jpeg(np.ascontiguousarray(colour_a), _QUALITY), encode_jpeg(colour_b, _QUALITY), x, y, side_x, side_y
+            encode_jpeg(colour_a, _QUALITY), encode_jpeg(colour_b, _QUALITY), x, y, side_x, side_y
         ),
     )
 
@@ -53,7 +53,3 @@ def _shown(a_to_b: Matrix, region: Region, size: tuple[int, int]) -> Region:
     first = np.clip(np.floor(corners.min(axis=0)).astype(int) - 1, 0, most)
     last = np.clip(np.ceil(corners.max(axis=0)).astype(int) + 1, first, most)
     return int(first[0]), int(first[1]), int(last[0] - first[0] + 1), int(last[1] - first[1] + 1)
-
-
-def _shift(x: float, y: float) -> Matrix:
-    return np.array([[1, 0, x], [0, 1, y], [0, 0, 1.0]])

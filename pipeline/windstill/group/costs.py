@@ -55,8 +55,7 @@ def step_costs(link: Link, settings: GroupSettings, level: int) -> StepCosts:
     # One position photographed twice is cheaper than two stacks.
     stack = shared + same + repeat_ev + min(max(-changed, 0.0), settings.focus_twice_nats)
     # Nothing but its rhythm holds a burst together.
-    broken = link.steady and link.rhythm > settings.rhythm_broken
-    burst = shared + same + repeat_ev + held_focus + (settings.steady_nats if broken else 0.0)
+    burst = shared + same + repeat_ev + held_focus + (settings.steady_nats if link.breaks_steady else 0.0)
     panorama = (
         shared + moved + settings.panorama_ev_share * repeat_ev
         + min(held_focus, settings.panorama_focus_nats if link.focus_step is not None else settings.panorama_blur_nats)

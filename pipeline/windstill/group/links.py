@@ -31,8 +31,8 @@ class Link:
         Pause from the end of a to the start of b, exposure and noise-reduction dark frame taken off.
     rhythm : float
         The pause over the usual one around it; 1 where there is no usual one.
-    steady : bool
-        Most pauses around it are alike.
+    breaks_steady : bool
+        The pause breaks a rhythm of pauses that are alike.
     content : ContentLink
     reframe : float
         The shift over the usual one between neighbouring frames of one view around it.
@@ -62,7 +62,7 @@ class Link:
 
     idle_s: float | None = None
     rhythm: float = 1.0
-    steady: bool = False
+    breaks_steady: bool = False
     content: ContentLink = content.UNKNOWN
     reframe: float = 1.0
     zoom_sureness: float = math.nan
@@ -388,9 +388,9 @@ def _turned_on(
     for k in range(count - 1):
         link = found[k, k + 1]
         # What lies between two frames that fit is a stray.
-        if link.content.view != "other" or not _nothing_set(link, settings) or (k - 1, k + 1) in found:
+        if (k - 1, k + 1) in found or (k, k + 2) in found:
             continue
-        if (k, k + 2) in found:
+        if link.content.view != "other" or not _nothing_set(link, settings):
             continue
         for beside in ((k - 1, k + 1), (k + 1, k + 2), (k - 1, k - 2)):
             steps = [found[n, n + 1] for n in beside if (n, n + 1) in found]
@@ -483,7 +483,7 @@ def _with_surroundings(
         zoom = float(sureness[i]) if j == i + 1 else zoom_sureness(link.content, settings)
         low, high = max(i - reach, 0), min(i + reach + 1, count - 1)
         usual_shift = _median(shifts[low:high], settings.shift_floor)
-        rhythm, steady = 1.0, False
+        rhythm, breaks = 1.0, False
         if link.idle_s is not None:
             # Turning the head takes its own time: views keep the rhythm of views. A walk ends all rhythm, and a pause
             # on its own keeps none.
@@ -496,9 +496,9 @@ def _with_surroundings(
             rhythm = 1.0 if set_anew else settings.rhythm_kept
             if known.size:
                 rhythm = rhythm_of(link.idle_s, _median(np.append(known, link.idle_s), 0.0), settings)
-                steady = _steady_pauses(known, settings)
+                breaks = rhythm > settings.rhythm_broken and _steady_pauses(known, settings)
         reframe = link.content.shift / max(usual_shift, settings.shift_floor)
-        result[i, j] = replace(link, rhythm=rhythm, steady=steady, reframe=reframe, zoom_sureness=zoom)
+        result[i, j] = replace(link, rhythm=rhythm, breaks_steady=breaks, reframe=reframe, zoom_sureness=zoom)
     return result
 
 

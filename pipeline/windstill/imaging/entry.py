@@ -94,14 +94,16 @@ def decode_rgb(path: Path, orientation: int, settings: ImagingSettings, region: 
     plain = _plain_jpeg(path, settings)
     if plain is not None:
         with _in_words():
-            if region is None:
-                return upright(as_rgb(decode_jpeg(*plain, settings).picture), orientation)
-            picture = decode_jpeg(*plain, settings, _buffer()).picture
-            left, top, width, height = as_recorded(region, orientation, (picture.shape[1], picture.shape[0]))
-            return upright(as_rgb(picture[top : top + height, left : left + width].copy()), orientation)
+            picture = decode_jpeg(*plain, settings, None if region is None else _buffer()).picture
+            if region is not None:
+                picture = _cut(picture, as_recorded(region, orientation, (picture.shape[1], picture.shape[0])))
+            return upright(as_rgb(picture), orientation)
     picture = isolated.decode_rgb(path, orientation, settings)
-    if region is None:
-        return picture
+    return picture if region is None else _cut(picture, region)
+
+
+def _cut(picture: U8, region: Region) -> U8:
+    """A copy of a part of a picture."""
     left, top, width, height = region
     return picture[top : top + height, left : left + width].copy()
 

@@ -28,10 +28,9 @@ def brightness_and_response(plane: NDArray[np.uint8], grid: TileGrid, reduction:
     mean, response : FloatMap
         8-bit steps; single responses count as 255 at most.
     """
-    side = grid.tile_px // reduction
-    sums = np.zeros((2, *grid.shape), np.float64)
-    _brightness_and_response(np.ascontiguousarray(plane), side, sums)
-    mean, response = np.asarray(sums / _tile_area(plane, side), np.float32)
+    means = np.zeros((2, *grid.shape), np.float64)
+    _brightness_and_response(np.ascontiguousarray(plane), grid.tile_px // reduction, means)
+    mean, response = means.astype(np.float32)
     return mean, response
 
 
@@ -61,20 +60,15 @@ def _energy(plane: NDArray[np.uint8], grid: TileGrid, reduction: int, corner: in
     return np.asarray(mean / (2.0 * (2 * corner + middle)) ** 2, np.float32)
 
 
-def _tile_area(plane: NDArray[np.uint8], side: int) -> int:
-    """Pixels of a tile; a strip lower or narrower than a tile has one that is cut off."""
-    height, width = plane.shape
-    return int(min(side, height) * min(side, width))
-
-
 @njit(cache=True, nogil=True)
-def _gather(line, side, tiles):  # type: ignore[no-untyped-def]
-    """Add a line of column sums to the tiles they belong to."""
+def _gather(line, side, height, tiles):  # type: ignore[no-untyped-def]
+    """Means over tiles of a side, of a line of sums down `height` pixels; they may begin and end within a pixel."""
     for col in range(tiles.shape[0]):
+        begin, end = col * side, min((col + 1) * side, line.shape[0])
         total = 0.0
-        for x in range(col * side, min((col + 1) * side, line.shape[0])):
-            total += line[x]
-        tiles[col] += total
+        for x in range(int(begin), int(np.ceil(end))):
+            total += line[x] * (min(x + 1.0, end) - max(x, begin))
+        tiles[col] = total / ((end - begin) * height)
 
 
 @njit(cache=True, nogil=True)
@@ -93,13 +87,13 @@ def _mirror_ends(line, used, width):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _brightness_and_response(plane, side, sums):  # type: ignore[no-untyped-def]
-    """Sums per tile, in single precision, which holds every sum down a tile exactly.
+def _brightness_and_response(plane, side, means):  # type: ignore[no-untyped-def]
+    """Means per tile, in single precision, which holds every sum down a tile exactly.
 
     It fills the registers that integers, which the compiler widens, do not.
     """
     height, width = plane.shape
-    rows, cols = sums.shape[1:]
+    rows, cols = means.shape[1:]
     used = min(cols * side, width)
     held = min(used + 1, width)
     two, steepest = np.float32(2), np.float32(_STEEPEST)
@@ -109,7 +103,8 @@ def _brightness_and_response(plane, side, sums):  # type: ignore[no-untyped-def]
     for row in range(rows):
         value[:] = np.float32(0.0)
         steep[:] = np.float32(0.0)
-        for y in range(row * side, min((row + 1) * side, height)):
+        begin, end = row * side, min((row + 1) * side, height)
+        for y in range(begin, end):
             up, here, down = _around(plane, y)
             into = bend[1 : 1 + held]
             for x in range(held):
@@ -119,19 +114,8 @@ def _brightness_and_response(plane, side, sums):  # type: ignore[no-untyped-def]
             for x in range(used):
                 value[x] += np.float32(here[x])
                 steep[x] += min(abs(left[x] + right[x] - two * mid[x]), steepest)
-        _gather(value, side, sums[0, row])
-        _gather(steep, side, sums[1, row])
-
-
-@njit(cache=True, nogil=True)
-def _gather_shares(line, side, tiles):  # type: ignore[no-untyped-def]
-    """As `_gather`, where tiles may begin and end within a pixel: means, not sums."""
-    for col in range(tiles.shape[0]):
-        begin, end = col * side, min((col + 1) * side, line.shape[0])
-        total = 0.0
-        for x in range(int(begin), int(np.ceil(end))):
-            total += line[x] * (min(x + 1.0, end) - max(x, begin))
-        tiles[col] = total / (end - begin)
+        _gather(value, side, end - begin, means[0, row])
+        _gather(steep, side, end - begin, means[1, row])
 
 
 @njit(cache=True, nogil=True)
@@ -163,5 +147,4 @@ def _gradient_energy(plane, side, corner, middle, mean):  # type: ignore[no-unty
                 gx = right[x] - left[x]
                 gy = corner * (fl[x] + fr[x]) + middle * fm[x]
                 energy[x] += share * (gx * gx + gy * gy)
-        _gather_shares(energy, side, mean[row])
-        mean[row] /= end - begin
+        _gather(energy, side, end - begin, mean[row])
