@@ -110,6 +110,24 @@ def test_panorama_of_stacks_of_brackets(says: str) -> None:
     assert (last.view_index, last.focus_index, last.exposure_index) == (3, 4, 3)
 
 
+def test_the_pauses_of_a_panorama_of_stacks_are_not_judged_by_those_of_the_next_place() -> None:
+    camera = Camera(whole_seconds=True, focus_written=False)
+    for view, pause_s in enumerate((8, 12, 0)):
+        for z in FOCUS[:3]:
+            camera.shoot(Look(17, x=0.3 + 0.65 * view, focus_dpt=z), "panorama", f"view {view}", idle_s=3)
+        camera.wait(pause_s)
+    camera.wait(225)
+    for take in range(2):
+        for z in FOCUS[:3]:
+            camera.bracket(Look(18, focus_dpt=z), (0, -2), f"take {take}", f"focus {z}")
+            camera.wait(3)
+        camera.wait(20)
+    grouping = grouped(camera)
+    assert kinds(grouping)[0] == "panorama"
+    for depth in (1, 2):
+        assert found(grouping, depth) == partition(camera, depth)
+
+
 @pytest.mark.parametrize("says", ["everything", "no focus distance"])
 def test_takes_of_a_stack_in_falling_light(says: str) -> None:
     camera = Camera(**SAYS[says])

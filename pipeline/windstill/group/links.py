@@ -466,18 +466,14 @@ def _with_surroundings(
     reach = settings.surroundings
     shifts = np.full(max(count - 1, 0), np.nan)
     idles = np.full(max(count - 1, 0), np.nan)
-    turns = np.zeros(max(count - 1, 0), np.bool_)
-    walks = np.zeros(max(count - 1, 0), np.intp)
     for k in range(count - 1):
         link = found[k, k + 1]
-        walks[k] = link.idle_s is not None and link.idle_s > settings.gap_s
-        turns[k] = link.content.view == "overlap"
         if link.content.view == "same":
             shifts[k] = link.content.shift
         if link.idle_s is not None and link.content.view != "other":
             idles[k] = link.idle_s
-    stretch = 2 * np.cumsum(walks) - walks
     sureness = _steady(np.array([zoom_sureness(found[k, k + 1].content, settings) for k in range(count - 1)]))
+    comparable = ComparablePauses(found, count, settings)
     result: dict[tuple[int, int], Link] = {}
     for (i, j), link in found.items():
         zoom = float(sureness[i]) if j == i + 1 else zoom_sureness(link.content, settings)
@@ -485,13 +481,9 @@ def _with_surroundings(
         usual_shift = _median(shifts[low:high], settings.shift_floor)
         rhythm, breaks = 1.0, False
         if link.idle_s is not None:
-            # Turning the head takes its own time: views keep the rhythm of views. A walk ends all rhythm, and a pause
-            # on its own keeps none.
-            turned = link.content.view != "same" and bool(turns[max(i - 1, 0) : j + 1].any())
-            near = (turns[low:high] == turned) & (stretch[low:high] == stretch[i])
-            others = idles[low:high][near & (np.arange(low, high) != i)]
+            others = idles[comparable.to(i, j, link)]
             known = others[~np.isnan(others)]
-            # But who sets another exposure by hand over the same view takes his time.
+            # A pause on its own keeps no rhythm. But who sets another exposure by hand over the same view takes his time.
             set_anew = link.content.view == "same" and abs(link.ev_nominal or 0.0) >= settings.ev_set_anew
             rhythm = 1.0 if set_anew else settings.rhythm_kept
             if known.size:
@@ -500,6 +492,28 @@ def _with_surroundings(
         reframe = link.content.shift / max(usual_shift, settings.shift_floor)
         result[i, j] = replace(link, rhythm=rhythm, breaks_steady=breaks, reframe=reframe, zoom_sureness=zoom)
     return result
+
+
+class ComparablePauses:
+    """Which pauses around one may say what is usual there.
+
+    Turning the head takes its own time: views keep the rhythm of views. A walk ends all rhythm.
+    """
+
+    def __init__(self, found: Mapping[tuple[int, int], Link], count: int, settings: GroupSettings) -> None:
+        between = [found[k, k + 1] for k in range(count - 1)]
+        walks = np.array([link.idle_s is not None and link.idle_s > settings.gap_s for link in between], np.intp)
+        self._turns = np.array([link.content.view == "overlap" for link in between], np.bool_)
+        self._stretch = 2 * np.cumsum(walks) - walks
+        self._reach = settings.surroundings
+
+    def to(self, i: int, j: int, link: Link) -> NDArray[np.intp]:
+        """Places k of the pauses between k and k + 1 that compare with the one between i and j."""
+        low, high = max(i - self._reach, 0), min(i + self._reach + 1, len(self._turns))
+        turned = link.content.view != "same" and bool(self._turns[max(i - 1, 0) : j + 1].any())
+        near = (self._turns[low:high] == turned) & (self._stretch[low:high] == self._stretch[i])
+        places = low + np.flatnonzero(near)
+        return places[places != i]
 
 
 def _steady_pauses(idles: NDArray[np.float64], settings: GroupSettings) -> bool:

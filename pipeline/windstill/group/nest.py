@@ -11,6 +11,7 @@ from windstill.group import content, focus
 from windstill.group.costs import IMPOSSIBLE, StepCosts, step_costs
 from windstill.group.focus import FocusLink
 from windstill.group.links import (
+    ComparablePauses,
     Gallery,
     Link,
     clash_between,
@@ -178,10 +179,10 @@ def _with_rhythm(
     """Set each pause against those between the other sets around it; a pause on its own keeps no rhythm."""
     idles = [found[k, k + 1].idle_s if found[k, k + 1].content.view in ("same", "overlap") else None
              for k in range(count - 1)]
+    comparable = ComparablePauses(found, count, settings)
     result: dict[tuple[int, int], Link] = {}
     for (i, j), link in found.items():
-        low, high = max(i - settings.surroundings, 0), min(i + settings.surroundings + 1, count - 1)
-        others = [v for k in range(low, high) if k != i and (v := idles[k]) is not None]
+        others = [v for k in comparable.to(i, j, link) if (v := idles[k]) is not None]
         rhythm = settings.rhythm_kept
         if link.idle_s is not None and others:
             rhythm = rhythm_of(link.idle_s, median(others), settings)
