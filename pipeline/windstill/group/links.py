@@ -483,7 +483,8 @@ def _with_surroundings(
         if link.idle_s is not None:
             others = idles[comparable.to(i, j, link)]
             known = others[~np.isnan(others)]
-            # A pause on its own keeps no rhythm. But who sets another exposure by hand over the same view takes his time.
+            # A pause on its own keeps no rhythm. But who sets another exposure by hand over the same view takes his
+            # time.
             set_anew = link.content.view == "same" and abs(link.ev_nominal or 0.0) >= settings.ev_set_anew
             rhythm = 1.0 if set_anew else settings.rhythm_kept
             if known.size:
@@ -513,7 +514,8 @@ class ComparablePauses:
         turned = link.content.view != "same" and bool(self._turns[max(i - 1, 0) : j + 1].any())
         near = (self._turns[low:high] == turned) & (self._stretch[low:high] == self._stretch[i])
         places = low + np.flatnonzero(near)
-        return places[places != i]
+        others: NDArray[np.intp] = places[places != i]
+        return others
 
 
 def _steady_pauses(idles: NDArray[np.float64], settings: GroupSettings) -> bool:
