@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -40,6 +41,7 @@ _POLISHED_PX = 1.0  # pixels of the level: a start this near needs no second rou
 _STILL_PX = 0.5  # pixels of the level within which a window lies where it lay
 _SURE_ERROR_PX = 0.15  # pixels of the level: edges, which slide along themselves unseen, are worse
 _SAME_PX = 1.0  # pixels of the level: two mappings this near are one
+_TOLD_TO_PX = 0.1  # pixels of a level to which some eighty windows tell a mapping, wherever in the picture
 _MANY = 1 << 20  # windows: no limit
 
 
@@ -116,6 +118,8 @@ def align_pair(
     held = False
     for current in range(level, -1, -1):
         if current < level:
+            if _is_enough(a.level_reduction(current + 1), settings):
+                break
             # Windows keep their size in pixels, so each halving sharpens the fit fourfold in area.
             shared = a.levels[current].size * (overlap(fit.matrix, size_a, size_b) if views else 1.0)
             spacing = max(_SPACING_PX, int(np.sqrt(shared / settings.align_max_windows)))
@@ -151,6 +155,11 @@ def align_pair(
         ),
         fit.matrix,
     )
+
+
+def _is_enough(reduction: int, settings: AssessSettings) -> bool:
+    """Whether a level of that reduction tells the mapping as well as is asked for."""
+    return _TOLD_TO_PX * reduction <= settings.align_enough_px
 
 
 def _nearest_similarity(
@@ -196,7 +205,6 @@ def _coarse(
     settings: AssessSettings,
 ) -> _Fit | None:
     """The best of some starts, from cheap to dear: the first that most windows confirm, or that two starts lead to."""
-    plane_a, plane_b = a.levels[level], b.levels[level]
     reduction = a.level_reduction(level)
     best: _Fit | None = None
 
@@ -207,14 +215,18 @@ def _coarse(
         fit = _fit_level(a, b, level, start, points, views, size_a, settings)
         if fit is None:
             return False
-        if _apart(fit.matrix, start, size_a) > _POLISHED_PX * reduction:
-            fit = _fit_level(a, b, level, fit.matrix, points, views, size_a, settings) or fit
+        for _ in range(3 if _is_enough(reduction, settings) else 1):
+            if _apart(fit.matrix, start, size_a) <= _POLISHED_PX * reduction:
+                break
+            start = fit.matrix
+            fit = _fit_level(a, b, level, start, points, views, size_a, settings) or fit
         confirmed = best is not None and _apart(fit.matrix, best.matrix, size_a) < _SAME_PX * reduction
         # By chance a tenth or a fifth agree with anything; where more overlaps, that is more windows.
         if best is None or fit.inliers * fit.share > best.inliers * best.share:
             best = fit
         needed = settings.align_sure_share * (0.5 if confirmed else 1.0)
-        return best.share >= needed and best.inliers >= 3 * settings.align_min_windows
+        least = settings.align_min_windows * (2 if confirmed and settings.align_quick_features_px else 3)
+        return best.share >= needed and best.inliers >= least
 
     if len(points) < settings.align_min_windows:
         return None
@@ -222,18 +234,35 @@ def _coarse(
         return best
     if not views and consider(np.eye(3)):
         return best
-    norm_a, norm_b = normalised(plane_a), normalised(plane_b)
+    for start in _starts(a, b, level, views, settings):
+        # Of views a shift alone says little: whether or not it leads somewhere, features are asked too.
+        if consider(start.matrix) and not (views and start.shift_only):
+            break
+    return best
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Start:
+    matrix: Matrix
+    shift_only: bool = False
+
+
+def _starts(a: Pyramid, b: Pyramid, level: int, views: bool, settings: AssessSettings) -> Iterator[_Start]:
+    """Mappings to try, from cheap to dear, each looked for only when those before did not do."""
+    for coarser in range(level, min(len(a.levels), len(b.levels))):
+        if settings.align_quick_features_px / 2 < max(a.levels[coarser].shape) <= settings.align_quick_features_px:
+            planes = normalised(a.levels[coarser]), normalised(b.levels[coarser])
+            yield from map(_Start, _feature_starts(*planes, a.level_reduction(coarser), views, quick=True))
+    reduction = a.level_reduction(level)
+    norm_a, norm_b = normalised(a.levels[level]), normalised(b.levels[level])
     if norm_a.shape == norm_b.shape:
         window = cv2.createHanningWindow(norm_a.shape[::-1], cv2.CV_32F)
         (sx, sy), _ = cv2.phaseCorrelate(norm_b, norm_a, window)
-        start = np.eye(3)
-        start[:2, 2] = sx * reduction, sy * reduction
-        if consider(start) and not views:
-            return best
-    for start in _feature_starts(norm_a, norm_b, reduction, views):
-        if consider(start):
-            break
-    return best
+        shift = np.eye(3)
+        shift[:2, 2] = sx * reduction, sy * reduction
+        yield _Start(shift, shift_only=True)
+    if views or not settings.align_quick_features_px:
+        yield from map(_Start, _feature_starts(norm_a, norm_b, reduction, views))
 
 
 def _enough(fit: _Fit | None, settings: AssessSettings) -> bool:
@@ -242,15 +271,19 @@ def _enough(fit: _Fit | None, settings: AssessSettings) -> bool:
 
 
 def _feature_starts(
-    norm_a: NDArray[np.float32], norm_b: NDArray[np.float32], reduction: int, views: bool
+    norm_a: NDArray[np.float32], norm_b: NDArray[np.float32], reduction: int, views: bool, quick: bool = False
 ) -> list[Matrix]:
-    """Mappings that matched features agree on."""
-    sift = cv2.SIFT_create(nfeatures=1500, contrastThreshold=0.02)
+    """Mappings that matched features agree on: of a kind that tells more of a place, or takes a tenth of the time."""
+    finder: Any
+    if quick:
+        finder, distance = cv2.ORB_create(nfeatures=1000, nlevels=4, fastThreshold=8), cv2.NORM_HAMMING
+    else:
+        finder, distance = cv2.SIFT_create(nfeatures=1500, contrastThreshold=0.02), cv2.NORM_L2
     images = [cv2.convertScaleAbs(n, alpha=42, beta=127.5) for n in (norm_a + 0.0, norm_b + 0.0)]
-    (points_a, desc_a), (points_b, desc_b) = (sift.detectAndCompute(image, None) for image in images)
+    (points_a, desc_a), (points_b, desc_b) = (finder.detectAndCompute(image, None) for image in images)
     if desc_a is None or desc_b is None or len(points_a) < 8 or len(points_b) < 8:
         return []
-    matches = cv2.BFMatcher(cv2.NORM_L2).knnMatch(desc_b, desc_a, k=2)
+    matches = cv2.BFMatcher(distance).knnMatch(desc_b, desc_a, k=2)
     good = [m[0] for m in matches if len(m) == 2 and m[0].distance < 0.8 * m[1].distance]
     if len(good) < 8:
         return []
@@ -387,7 +420,10 @@ def _match(
     if half < 3 or len(points) < settings.align_min_windows:
         return None
     moved = bring_to_a(b.levels[level], start, a.level_reduction(level), plane_a.shape[:2])
-    found = refine_windows(plane_a, moved, points, np.zeros_like(points), half, 4, 251, iterations, reach, 4)
+    found = refine_windows(
+        plane_a, moved, points, np.zeros_like(points), half, 4, 251, iterations, reach,
+        settings.match_passes, settings.match_enough_px,
+    )  # fmt: skip
     comparable = found[:, ZNCC] > -1
     smaller, _, _ = tensor_axes(found)
     error = np.sqrt(found[:, RESIDUAL] ** 2 / np.maximum(smaller, 1e-3) / (half * half))

@@ -299,18 +299,19 @@ def _least_misfit(fine, coarse, fine_weight, coarse_weight, fade_fine, fade_coar
     least = np.empty((places, tiles), np.float32)
     cap = np.float32(_OUTLIER)
     for t in range(tiles):
+        sum_f = np.float32(0)
+        sum_c = np.float32(0)
+        for k in range(frames):
+            sum_f += fine_weight[t, k]
+            sum_c += coarse_weight[t, k]
         for i in range(places):
             best = np.float32(1e30)
             for j in range(laws):
                 mean_f = np.float32(0)
                 mean_c = np.float32(0)
-                sum_f = np.float32(0)
-                sum_c = np.float32(0)
                 for k in range(frames):
                     mean_f += fine_weight[t, k] * (fine[t, k] + fade_fine[j, i, k])
                     mean_c += coarse_weight[t, k] * (coarse[t, k] + fade_coarse[j, i, k])
-                    sum_f += fine_weight[t, k]
-                    sum_c += coarse_weight[t, k]
                 cost = start[j]
                 if sum_c > 0:
                     mean_f /= sum_f

@@ -124,7 +124,7 @@ def _valid(plane, x, y, size, low, high, weight):  # type: ignore[no-untyped-def
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
-def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations, max_step, equalise):  # type: ignore[no-untyped-def]
+def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations, max_step, equalise, enough):  # type: ignore[no-untyped-def]
     """Sub-pixel displacement of windows by Gauss-Newton on both frames' gradients.
 
     Parameters
@@ -145,6 +145,8 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
     equalise : int
         Most smoothing passes (each adds half a square pixel of variance) the sharper window may get to match the
         blurrier one; 0 where both are known to be alike.
+    enough : float
+        Pixels. A step shorter than this is the last.
 
     Returns
     -------
@@ -312,8 +314,8 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
                 # A step may overshoot and come back: hold it at the rim.
                 dx = start[k, 0] + (dx - start[k, 0]) * max_step / away
                 dy = start[k, 1] + (dy - start[k, 1]) * max_step / away
-            if stride < 0.01:
-                # Converged: another round would only confirm it.
+            if stride < enough:
+                # Near enough: another round would only confirm it.
                 if zncc >= best:
                     result[k, 0] = dx
                     result[k, 1] = dy

@@ -30,7 +30,6 @@ from windstill.settings import AssessSettings
 _LOW, _HIGH = 4, 251  # 8-bit steps: outside, a pixel is lost in the dark or clipped
 _SMALLEST_HALF = 8
 _REACH = 4.0  # pixels of a level a window is led from where it starts
-_EQUALISE = 4  # smoothing passes on a level: a disc of up to about six pixels there
 _COARSEST = 4  # levels above the working one on which unequal blur is still matched
 _FEW_TILES = 40  # fewer tell nothing of the noise all share
 _GRAIN_GRADIENT = 5 / 48  # mean squared gradient over both frames' summed variance, of noise smoothed by [1 2 1]
@@ -121,20 +120,44 @@ def measure_sway(
     level_map, alike_map = _shared_level(a, moved, grid, noise, relation == "exposure", settings)
     tile_level, alike = level_map[rows, cols], alike_map[rows, cols]
 
-    state = _rest(a, moved, centres, tile_level, base_half)
+    state = _rest(a, moved, centres, tile_level, base_half, settings)
     if relation != "focus":
         sigma = sigma * np.sqrt(_noise_excess(state, sigma))
     explained = _explained(state, sigma)
     # What rest explains is done; the rest is searched.
-    doubtful = explained < settings.rest_explains
-    if doubtful.any():
-        _search(a, moved, centres, tile_level, base_half, sigma, np.nonzero(doubtful)[0], state, settings)
+    doubtful = np.nonzero(explained < settings.rest_explains)[0]
+    if doubtful.size:
+        shows = _shows_a_change(a, moved, centres, tile_level, base_half, sigma, doubtful, settings)
+        _search(a, moved, centres, tile_level, base_half, sigma, doubtful[shows], state, settings)
         for _ in range(2):
             _spread(a, moved, centres, tile_level, base_half, rows, cols, grid, sigma, state, settings)
-        state.found[_impostors(a, moved, centres, base_half, sigma, state), ZNCC] = -1
+        state.found[_impostors(a, moved, centres, base_half, sigma, state, settings), ZNCC] = -1
     told = _told_from_rest(a, moved, centres, base_half, sigma, state, settings)
-    _look_at_rims(a, moved, centres, base_half, state)
+    _look_at_rims(a, moved, centres, base_half, state, settings)
     return _finish(state, sigma, rows, cols, grid, a.reduction, base_half, alike, told, mapping_error_px, settings)
+
+
+def _shows_a_change(
+    a: Pyramid,
+    moved: list[Plane],
+    centres: NDArray[np.float64],
+    tile_level: NDArray[np.int8],
+    base_half: int,
+    sigma: NDArray[np.float32],
+    members: NDArray[np.intp],
+    settings: AssessSettings,
+) -> NDArray[np.bool_]:
+    """Which tiles differ from what b shows in their place by so much that motion could be claimed of them."""
+    least = settings.seen_from_steps * np.sqrt(settings.measured_confidence)  # as `_finish` counts what is seen
+    shows = np.ones(len(members), bool)
+    for level in np.unique(tile_level[members]):
+        here = np.nonzero(tile_level[members] == level)[0]
+        tiles = members[here]
+        rest = np.zeros((len(tiles), 2))
+        at_rest = _refine_at(a, moved, centres[tiles], rest, int(level), base_half, 0, 1.0, settings)
+        beyond = at_rest[:, RESIDUAL] ** 2 - _smoothed_noise(sigma[tiles], tile_level[tiles])
+        shows[here] = (at_rest[:, ZNCC] <= -1) | (beyond >= least**2)
+    return shows
 
 
 def _told_from_rest(
@@ -165,7 +188,7 @@ def _told_from_rest(
     away = np.nonzero(np.hypot(*state.d.T) * a.reduction > settings.error_half_px)[0]
     for level in np.unique(state.level[away]):
         here = away[state.level[away] == level]
-        at_rest = _refine_at(a, moved, centres[here], np.zeros((len(here), 2)), int(level), base_half, 0, 1.0)
+        at_rest = _refine_at(a, moved, centres[here], np.zeros((len(here), 2)), int(level), base_half, 0, 1.0, settings)
         noise = _smoothed_noise(sigma[here], state.level[here])
         before, after = (np.maximum(f[:, RESIDUAL] ** 2 - noise, 0) for f in (at_rest, state.found[here]))
         known = at_rest[:, ZNCC] > -1
@@ -175,13 +198,18 @@ def _told_from_rest(
 
 
 def _look_at_rims(
-    a: Pyramid, moved: list[Plane], centres: NDArray[np.float64], base_half: int, state: _State
+    a: Pyramid,
+    moved: list[Plane],
+    centres: NDArray[np.float64],
+    base_half: int,
+    state: _State,
+    settings: AssessSettings,
 ) -> None:
     """Tiles whose window reaches out of the picture on their level: see at the finest how alike they are at rest."""
     rim = np.nonzero((state.zncc <= -1) & (state.found[:, VALID] == 0) & (state.level > 0))[0]
     if rim.size:
         state.level[rim] = 0
-        state.found[rim] = _refine_at(a, moved, centres[rim], np.zeros((rim.size, 2)), 0, base_half, 0, 1.0)
+        state.found[rim] = _refine_at(a, moved, centres[rim], np.zeros((rim.size, 2)), 0, base_half, 0, 1.0, settings)
         state.found[rim, ZNCC] = -1  # alike or not, nothing is matched on this level
 
 
@@ -192,6 +220,7 @@ def _impostors(
     base_half: int,
     sigma: NDArray[np.float32],
     state: _State,
+    settings: AssessSettings,
 ) -> NDArray[np.intp]:
     """Tiles led to a place in b whose own content never moved: nothing can have come there.
 
@@ -204,7 +233,7 @@ def _impostors(
     for level in np.unique(state.level[away]):
         here = state.level[away] == level
         there = centres[away[here]] + state.d[away[here]]
-        at_rest = _refine_at(a, moved, there, nowhere[here], int(level), base_half, 4, 1.0)
+        at_rest = _refine_at(a, moved, there, nowhere[here], int(level), base_half, 4, 1.0, settings)
         stays[here] = _noise_free(at_rest, sigma[away[here]], state.level[away[here]])
     return np.asarray(away[stays >= explained], np.intp)
 
@@ -266,21 +295,27 @@ def _refine_at(
     base_half: int,
     iterations: int,
     reach: float,
-    equalise: int = _EQUALISE,
+    settings: AssessSettings,
 ) -> NDArray[np.float32]:
     """`refine_windows` at a level, with positions and displacements in working pixels."""
     factor = 2.0**level
     at = (centres + 0.5) / factor - 0.5
     half = _scaled_half(base_half, level)
     found: NDArray[np.float32] = refine_windows(
-        a.levels[level], moved[level], at, start / factor, half, _LOW, _HIGH, iterations, reach, equalise
+        a.levels[level], moved[level], at, start / factor, half, _LOW, _HIGH, iterations, reach,
+        settings.match_passes, settings.match_enough_px,
     )
     found[:, [DX, DY]] *= np.float32(factor)
     return found
 
 
 def _rest(
-    a: Pyramid, moved: list[Plane], centres: NDArray[np.float64], tile_level: NDArray[np.int8], base_half: int
+    a: Pyramid,
+    moved: list[Plane],
+    centres: NDArray[np.float64],
+    tile_level: NDArray[np.int8],
+    base_half: int,
+    settings: AssessSettings,
 ) -> _State:
     count = len(centres)
     state = _State(
@@ -292,14 +327,15 @@ def _rest(
     state.found[:, ZNCC] = -1
     for level in np.unique(tile_level):
         members = np.nonzero(tile_level == level)[0]
-        found = _refine_at(a, moved, centres[members], np.zeros((len(members), 2)), int(level), base_half, 10, _REACH)
+        rest = np.zeros((len(members), 2))
+        found = _refine_at(a, moved, centres[members], rest, int(level), base_half, 10, _REACH, settings)
         for _ in range(2):
             # What still climbs at the rim of its reach is led on from there.
             rim = np.hypot(found[:, DX], found[:, DY]) > 0.9 * _REACH * 2.0**level
             if not rim.any():
                 break
             start = found[rim][:, [DX, DY]].astype(np.float64)
-            found[rim] = _refine_at(a, moved, centres[members[rim]], start, int(level), base_half, 10, _REACH)
+            found[rim] = _refine_at(a, moved, centres[members[rim]], start, int(level), base_half, 10, _REACH, settings)
         state.found[members] = found
     return state
 
@@ -395,7 +431,8 @@ def _search_plan(a: Pyramid, base_half: int, settings: AssessSettings) -> list[t
         far += 1
     plan = [(far, max(round(1.7 * base_half / 2**far), 5), int(np.ceil(reach / 2**far)) + 1)]
     if far > 0:
-        plan.append((far - 1, max(round(1.2 * base_half / 2 ** (far - 1)), 6), 12))
+        near = far - 1 if a.level_reduction(far - 1) >= settings.search_finest_px else far
+        plan.append((near, max(round(1.2 * base_half / 2**near), 6), max(12 >> (near + 1 - far), 1)))
     return plan
 
 
@@ -427,8 +464,8 @@ def _follow(
         at_rest = np.empty((len(members), RESULT_COLUMNS), np.float32)
         for each in np.unique(at_level):
             here = at_level == each
-            refined[here] = _refine_at(a, moved, places[here], follow[here], int(each), base_half, 6, 3.0)
-            at_rest[here] = _refine_at(a, moved, places[here], rest[here], int(each), base_half, 0, 3.0)
+            refined[here] = _refine_at(a, moved, places[here], follow[here], int(each), base_half, 6, 3.0, settings)
+            at_rest[here] = _refine_at(a, moved, places[here], rest[here], int(each), base_half, 0, 3.0, settings)
         held = refined[:, ZNCC] > -1
         follow = np.where(held[:, None], refined[:, [DX, DY]], follow)
         explained = _noise_free(refined, sigma[members], at_level)

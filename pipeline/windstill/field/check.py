@@ -14,7 +14,7 @@ import cv2
 
 from windstill.field.latest import EVERYTHING, Latest, stretches, within
 from windstill.field.limits import floor_px, seen
-from windstill.field.read import QuickReading
+from windstill.field.read import Coarser, QuickReading
 from windstill.records import (
     Frame,
     FrameScore,
@@ -93,9 +93,12 @@ class FieldDesk:
 
     def __init__(self, settings: Settings, cache_folder: Path | None = None, progress: Progress | None = None) -> None:
         self.settings = for_previews(settings)
-        quick = QuickReading(
-            settings.field.sharp_disc_px, settings.assess.align_max_windows, settings.assess.align_sure_share
-        )
+        own = settings.field
+        coarser = Coarser(
+            own.align_enough_share, own.align_quick_features_px, own.match_enough_px, own.match_passes,
+            own.search_halved,
+        )  # fmt: skip
+        quick = QuickReading(own.sharp_disc_px, settings.assess.align_max_windows, own.views_sure_share, coarser)
         self._reading = Reading(quick.score, quick.measure, quick.digest)
         self.progress = progress or Silent()
         self._folder = cache_folder or default_cache_folder()

@@ -66,6 +66,27 @@ def read_quick(path: Path, frame: Frame, imaging_settings: ImagingSettings, sett
 
 
 @dataclass(frozen=True, slots=True)
+class Coarser:
+    """How previews are matched whose pixels are coarser than the tolerance; see `FieldSettings` for each."""
+
+    align_enough_share: float
+    align_quick_features_px: int
+    match_enough_px: float
+    match_passes: int
+    search_halved: int
+
+    def settings(self, pixel: float, reduction: int) -> dict[str, float]:
+        """The settings of `assess` to change, by what a preview's pixel is in full-resolution pixels."""
+        return {
+            "align_enough_px": self.align_enough_share * pixel,
+            "align_quick_features_px": self.align_quick_features_px,
+            "match_enough_px": self.match_enough_px,
+            "match_passes": self.match_passes,
+            "search_finest_px": float(reduction << self.search_halved),
+        }
+
+
+@dataclass(frozen=True, slots=True)
 class QuickReading:
     """What workers do in a quick check, in place of `windstill.run.tasks`' functions on full decodes.
 
@@ -75,11 +96,13 @@ class QuickReading:
         Preview pixels; see `FieldSettings.sharp_disc_px`.
     views_windows, views_sure_share
         `AssessSettings.align_max_windows` and `align_sure_share` between views, which do not start aligned.
+    coarser : Coarser
     """
 
     sharp_disc_px: float
     views_windows: int
     views_sure_share: float
+    coarser: Coarser
 
     def digest(self, root: Path, frame: Frame) -> str:
         """What stands for a frame's content: its file's path, size and time, since hashing means reading it whole."""
@@ -118,6 +141,8 @@ class QuickReading:
             scores = {name: codec.loads(data, FrameScore) for name, data in task.scores.items()}
             pixel = max((resolution_px(s) for s in scores.values()), default=1.0)
             update: dict[str, float] = {"served_disc_px": max(settings.served_disc_px, self.sharp_disc_px * pixel)}
+            if pixel > settings.tolerance_px:
+                update |= self.coarser.settings(pixel, max(score.reduction for score in scores.values()))
             if task.node.kind == "panorama":
                 update |= {"align_max_windows": self.views_windows, "align_sure_share": self.views_sure_share}
             settings = settings.model_copy(update=update)

@@ -92,6 +92,9 @@ def _brightest_sampled(picture: U8, orientation: int, full_size: tuple[int, int]
         if (picture.shape[1] * CLIP_STEP, picture.shape[0] * CLIP_STEP) == (recorded[0] * step, recorded[1] * step):
             return upright(_brightest(_sampled(picture, orientation, step)), orientation)
     size = -(-full_size[0] // CLIP_STEP), -(-full_size[1] // CLIP_STEP)
+    if min(picture.shape[:2]) >= min(size) and picture.ndim == 3:
+        # A preview: every other of its pixels, which are means already, tells the share of a tile as well.
+        picture = _sampled(picture, orientation, 2)
     brightest = upright(_brightest(picture), orientation)
     return np.asarray(cv2.resize(brightest, size, interpolation=cv2.INTER_NEAREST), np.uint8)
 

@@ -84,11 +84,15 @@ def score_frame(frame: Frame, decoded: Decoded, settings: ScoreSettings) -> Scor
         frame_smear_px=smear.frame_px,
         frame_smear_angle_deg=smear.frame_angle_deg,
         shake_px=smear.shake_px,
-        clipped_high_pct=100 * float(decoded.clip_high.mean()),
-        clipped_low_pct=100 * float(decoded.clip_low.mean()),
+        clipped_high_pct=_percent(decoded.clip_high),
+        clipped_low_pct=_percent(decoded.clip_low),
         decoder=decoded.decoder,
     )
     return Scored(score=score, work=work)
+
+
+def _percent(mask: NDArray[np.bool_]) -> float:
+    return 100 * np.count_nonzero(mask) / mask.size
 
 
 def _reduce(luma: NDArray[np.uint8], width_px: int, height_px: int, reduction: int) -> NDArray[np.uint8]:

@@ -93,6 +93,8 @@ def blind_smear(
     3. Windows are summed over a neighbourhood, and a peak must be high and deep.
     """
     used = settings.smear if settings is not None else BlindSmearSettings()
+    if used.window_share > 1:  # no window can hold so many usable tiles: smear is not asked for
+        return SmearMaps(*np.zeros((3, *grid.shape), np.float32))
     maps = _at_scale(plane, grid, reduction, usable, noise_sigma, used, 1)
     if reduction == 1 and min(plane.shape) >= 4 * _WINDOW and maps.looked:
         half: NDArray[np.uint8] = cv2.resize(plane, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)

@@ -54,6 +54,14 @@ class AssessSettings(Section):
     search_px: float = Field(
         64.0, gt=0, description="Full-resolution pixels at 6000 px width, scaled. Farthest displacement looked for."
     )
+    match_enough_px: float = Field(
+        0.01, gt=0, le=0.25, description="Pixels of a level. A window led by less in a step has found its place; the "
+        "next step would be a tenth as long.",
+    )
+    match_passes: int = Field(
+        4, ge=0, description="Count. Smoothing passes the sharper of two windows gets at most, to be as soft as the "
+        "other; four make up for a disc of about six pixels of a level.",
+    )
     align_min_windows: int = Field(
         10, ge=4, description="Windows. Fewer in agreement and the camera mapping counts as failed."
     )
@@ -72,6 +80,15 @@ class AssessSettings(Section):
     align_rest_share: float = Field(
         0.08, gt=0, lt=1, description="Share of the windows lying where they lay, against the mapping most agree on, "
         "from which the camera stood still and the many were moved by wind. By chance it is one in a hundred."
+    )
+    align_enough_px: float = Field(
+        0.0, ge=0, description="Full-resolution pixels. Once a tenth of a level's pixel is no more than this, finer "
+        "levels are not lined up by; 0 = all are.",
+    )
+    align_quick_features_px: int = Field(
+        0, ge=0, description="Pixels. Long side up to which a level is first looked on for simple features that two "
+        "frames share; those that tell more of a place, for ten times the work, are looked for between views alone, "
+        "where these do not do. 0 = never.",
     )
     overlap_least_tiles: int = Field(
         20, ge=1, description="Count. Textured tiles of a panorama's overlap from which it is asked whether they match."
@@ -96,6 +113,10 @@ class AssessSettings(Section):
     )
     rest_explains: float = Field(
         0.8, gt=0, le=1, description="Noise-free correlation from which a tile at rest needs no search."
+    )
+    search_finest_px: float = Field(
+        0.0, ge=0, description="Full-resolution pixels per pixel of a level. A tile's surroundings are searched on no "
+        "finer one; what is found is followed down to the finest all the same.",
     )
     search_min_correlation: float = Field(
         0.6, gt=0, lt=1, description="Correlation at low resolution from which a place is worth following up."

@@ -23,8 +23,32 @@ class FieldSettings(Section):
     )
     align_sure_share: float = Field(
         0.3, gt=0, le=1,
-        description="Share of windows in agreement from which no other start is tried, except between views: frames "
+        description="Share of windows in agreement from which no other start is tried within a view: frames "
         "from one tripod start aligned, and the other starts cost as much as the rest of the check.",
+    )
+    views_sure_share: float = Field(
+        0.4, gt=0, le=1, description="Share of windows in agreement from which no other start is tried between views. "
+        "By chance a tenth to a fifth agree; wind takes the better half of some overlaps.",
+    )
+    align_enough_share: float = Field(
+        0.25, ge=0, le=1, description="Share of a preview's pixel: `AssessSettings.align_enough_px`. A whole pixel is "
+        "the least motion told. This and the next four hold where that is more than the tolerance.",
+    )
+    align_quick_features_px: int = Field(
+        400, ge=0, description="Pixels: `AssessSettings.align_quick_features_px`. With the features a review takes, "
+        "two views took as long as a dozen other frames.",
+    )
+    match_enough_px: float = Field(
+        0.1, gt=0, le=0.25, description="Preview pixels: `AssessSettings.match_enough_px`. Motion under a whole pixel "
+        "is not told anyway.",
+    )
+    match_passes: int = Field(
+        2, ge=0, description="Count: `AssessSettings.match_passes`. What is out of focus by more is matched on a "
+        "coarser level; the room more passes need loses tiles at the picture's edge.",
+    )
+    search_halved: int = Field(
+        1, ge=0, le=4, description="Count. How often a preview is halved to be searched: `AssessSettings."
+        "search_finest_px`. Searching the preview itself costs ten times as much as once halved.",
     )
     sharp_disc_px: float = Field(
         3.0, gt=0,
