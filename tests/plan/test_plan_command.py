@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 import shlex
 import subprocess
@@ -75,6 +76,19 @@ def test_the_screen_says_what_to_set_first_and_fits_80_columns(windstill: Windst
     assert "…" not in run.stdout
     for word in ("Take care", "tide table", "30 minutes", "Taken for granted", "no source", "One frame instead"):
         assert word in " ".join(run.stdout.split())
+
+
+def test_what_is_said_of_an_aperture_agrees_with_the_table_of_apertures(windstill: Windstill) -> None:
+    asked = ("plan", "--lens", "24", "--near", "0.6", "--aperture", "5.6-11")
+    plan = json.loads(windstill(*asked, "--json").stdout)
+    screen = " ".join(windstill(*asked).stdout.split())
+    chosen = next(choice for choice in plan["choices"] if choice["chosen"])
+    narrower = [choice for choice in plan["choices"] if choice["f_number"] > chosen["f_number"]]
+    assert "narrower takes fewer frames and is softer" in screen
+    assert all(c["focus_count"] <= chosen["focus_count"] and c["blur_px"] > chosen["blur_px"] for c in narrower)
+    blur, defocus, airy = (float(v) for v in re.search(  # type: ignore[union-attr]
+        r"worst blur ([\d.]+) px \(defocus ([\d.]+), diffraction ([\d.]+)\)", screen).groups())  # fmt: skip
+    assert math.hypot(defocus, airy) == pytest.approx(blur, abs=0.1)
 
 
 def test_nothing_is_said_to_be_nought_that_is_not(windstill: Windstill) -> None:

@@ -73,7 +73,8 @@ def focus_line(plan: Plan) -> str:
     first, last = stack.positions[0], stack.positions[-1]
     return (
         f"{len(stack.positions)} positions, {metres(first.focus_m)} to {metres(last.focus_m)}, overlapping by "
-        f"{percent(stack.overlap)}; worst blur {pixels(stack.blur_px)}"
+        f"{percent(stack.overlap)}; worst blur {pixels(stack.blur_px)} (defocus {number(stack.defocus_px)}, "
+        f"diffraction {number(stack.airy_px)})"
     )
 
 

@@ -119,7 +119,7 @@ def _choose(terms: Terms, choices: list[ApertureChoice], balanced: float) -> tup
     if not choices[index].under_ev:
         low, high = terms.request.apertures
         if low < balanced < high:
-            return index, "defocus and diffraction share the blur allowed, so it takes the fewest frames for it"
+            return index, "where defocus and diffraction balance: narrower takes fewer frames and is softer"
         return index, f"nearest in the range to {aperture_mark(balanced)}, where defocus and diffraction balance"
     bright = [i for i, c in enumerate(choices) if not c.under_ev]
     limit = iso_mark(terms.settings.max_iso)
