@@ -57,6 +57,10 @@ def _said_of_a_panorama_of_brackets(outlook: Outlook, **advice: Any) -> str:
 def test_a_view_is_not_given_up_for_one_of_its_exposures() -> None:
     some = _said_of_a_panorama_of_brackets("touch-up", left_out=(1, 7), keep_frames=(2, 3, 4, 5, 6, 8, 9))
     assert some.startswith("Merge without exposure 1 of views 1 and 3: the subject moved 4.1 px there")
+    # Frames that are neither given up nor needed: what to merge is said, or one would merge them all.
+    few = _said_of_a_panorama_of_brackets("touch-up", left_out=(1, 4, 7), keep_frames=(2, 5, 8))
+    assert few.startswith("Merge without exposure 1 of views 1, 2 and 3: ")
+    assert few.endswith("; exposure 2 of views 1, 2 and 3 are enough.")
     uneven = _said_of_a_panorama_of_brackets("touch-up", left_out=(1, 8), keep_frames=(2, 3, 4, 5, 6, 7, 9))
     assert uneven.startswith("Merge without THRF0001 and THRF0008:")
     whole = _said_of_a_panorama_of_brackets("touch-up", left_out=(4, 5, 6), keep_frames=(1, 2, 3, 7, 8, 9))

@@ -282,6 +282,15 @@ def test_a_mask_over_a_marks_both_places_of_what_moved(tmp_path: Path) -> None:
     assert 0 < row[395] < 255
 
 
+def test_a_set_of_which_one_frame_is_kept_is_not_said_to_be_merged(tmp_path: Path) -> None:
+    out = handmade_run(tmp_path / "out", "A", block(20, 10, (90.0, 0.0)))
+    table = out / "sets.csv"
+    table.write_text(table.read_text().replace("A;B,2.000", "A,2.000"))
+    masks_of(out)
+    said = (out / "masks" / "scene01-take1-stack-A" / "legend.txt").read_text()
+    assert "would use A alone" in said and "merge without" not in said
+
+
 def test_rows_that_are_no_tiles_are_passed_over(tmp_path: Path) -> None:
     odd = [{"x_px": -40, "y_px": 0}, {"x_px": 2**31 - 1, "y_px": 2**31 - 1}, {"x_px": 0, "y_px": 0, "w_px": 0}]
     odd = [{**tile, "sway_x_px": 9.0, "sway_y_px": float("inf")} for tile in odd]

@@ -96,7 +96,9 @@ class Speaker:
                 return f"Use {base(advice.keep_frames[0])} alone, {alone}: the subject moved in the others."
             if len(advice.left_out) > max(len(advice.keep_frames), 2):
                 return f"Merge only {self._exactly(advice.keep_frames)}: the subject moved in the others."
-            return f"Merge without {self._exactly(advice.left_out)}: {self._why_without(advice)}."
+            spare = len(self.node.frames) > len(advice.keep_frames) + len(advice.left_out)
+            enough = f"; {self._enough(advice.keep_frames)}" if spare else ""
+            return f"Merge without {self._exactly(advice.left_out)}: {self._why_without(advice)}{enough}."
         if outlook == "clean":
             return self._as_it_is(advice)
         if outlook == "touch-up":
@@ -113,12 +115,16 @@ class Speaker:
         fewer = len(advice.keep_frames) < len(self.node.frames)
         if fewer and len(advice.keep_frames) == 1:
             text = f"No merge needed: {base(advice.keep_frames[0])} holds by itself what the others show"
-        elif fewer and len(advice.keep_frames) <= _FEW:
-            verb = "is" if len(self._whole_steps(advice.keep_frames)) == 1 else "are"
-            text += f"; {self._exactly(advice.keep_frames)} {verb} enough"
         elif fewer:
-            text += f"; {len(advice.keep_frames)} of the {len(self.node.frames)} frames are enough"
+            text += f"; {self._enough(advice.keep_frames)}"
         return text + (f"; should you shoot it again, {gaps[0]}." if gaps else ".")
+
+    def _enough(self, kept: Sequence[str]) -> str:
+        """That some of the frames do."""
+        if len(kept) > _FEW:
+            return f"{len(kept)} of the {len(self.node.frames)} frames are enough"
+        verb = "is" if len(self._whole_steps(kept)) == 1 else "are"
+        return f"{self._exactly(kept)} {verb} enough"
 
     def _why_without(self, advice: SetAdvice) -> str:
         it = "it" if len(advice.left_out) == 1 else "they"

@@ -146,7 +146,9 @@ class _Masking:
             out = [name for name in row.members if name in self.frames and name not in row.keep_frames]
             if out and row.keep_frames:
                 names = ", ".join(encode_name(name) for name in out)
-                lines.append(f"The review would merge without {names}: what is marked for these alone then falls away.")
+                alone = len(row.keep_frames) == 1
+                would = f"use {encode_name(row.keep_frames[0])} alone" if alone else f"merge without {names}"
+                lines.append(f"The review would {would}: what is marked for frames left out alone then falls away.")
             if not bases:
                 lines.append("No frame of this set was measured: nothing could be drawn.")
             write_legend(place / LEGEND, lines)
