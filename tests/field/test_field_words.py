@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from windstill.field.latest import EVERYTHING, Latest, moment, stretches, within
-from windstill.field.lines import SetLine
+from windstill.field.lines import SetLine, name_columns
 from windstill.field.places import place_words
 from windstill.records import CameraData, Frame, ShootFile
 
@@ -80,6 +80,11 @@ def test_a_longer_one_goes_on_below() -> None:
     assert len(rows) == 2 and max(map(len, rows)) <= 60
     assert rows[1].startswith("        ")
     assert " ".join(" ".join(rows).split()).endswith("joined with enough overlap")
+
+
+def test_kinds_stand_in_one_column_whatever_the_names() -> None:
+    lines = (line("middle, 4 px", first="YellowMeadow_A"), line("middle, 4 px", first="Tor_A"))
+    assert len({said.text(120, name_columns(lines)).index("panorama") for said in lines}) == 1
 
 
 def test_names_without_a_number_keep_their_end() -> None:

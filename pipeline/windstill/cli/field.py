@@ -94,11 +94,11 @@ def run_field(card: Path, latest: str | None, settings: Settings, cache: Path | 
 def print_check(check: Check, settings: Settings, width: int, why: bool) -> bool:
     """Lines, then what was looked at and what it cannot show; whether a set is hard or lost."""
     from windstill.cli.guard import printable
-    from windstill.field.lines import cannot_tell, count_actions, set_lines
+    from windstill.field.lines import cannot_tell, count_actions, name_columns, set_lines
 
     lines = set_lines(check, settings.assess)
     for line in lines:
-        for row in line.text(width).splitlines():
+        for row in line.text(width, name_columns(lines)).splitlines():
             print(printable(row))
         if why and line.outlook != "clean" and line.advice:
             print_wrapped(line.advice, width, "        ")

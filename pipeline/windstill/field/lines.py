@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Literal
@@ -21,6 +21,7 @@ ACTIONS: dict[Outlook, Action] = {
 }  # fmt: skip
 NOTHING = "nothing seen above"
 _DIGITS = re.compile(r"(\d{4})\D*$")
+_NAME, _LONGEST_NAME = 10, 24  # columns a name takes where it is shown whole; longer ones push the rest along
 _WIDE = 90  # columns from which the time and the whole name are shown
 _INDENT = 8
 
@@ -58,11 +59,11 @@ class SetLine:
         """Whether the set is hard or lost."""
         return self.outlook in ("hard", "lost")
 
-    def text(self, columns: int) -> str:
+    def text(self, columns: int, name_columns: int = _NAME) -> str:
         """The line; continued on a second one where `columns` cannot hold it."""
         size = f"{self.kind} {self.count}" if self.count > 1 else self.kind
         if columns >= _WIDE:
-            head = f"{self.action:7}  {self.taken:%H:%M}  {self.first:10}  {size:11}  {self.outlook:8}  "
+            head = f"{self.action:7}  {self.taken:%H:%M}  {self.first:{name_columns}}  {size:11}  {self.outlook:8}  "
         else:
             head = f"{self.action:7} {_short(self.first):4} {size:11} {self.outlook:8} "
         line = head + self.what
@@ -90,6 +91,11 @@ def set_lines(check: Check, settings: AssessSettings) -> tuple[SetLine, ...]:
         short, count = first.rsplit("/", 1)[-1], len(node.frames)
         found.append(SetLine(node.set_id, action, short, taken, node.kind, count, verdict.outlook, what, advice))
     return tuple(found)
+
+
+def name_columns(lines: Sequence[SetLine]) -> int:
+    """Columns for the names of some lines, so that what follows them stands in one column."""
+    return max((min(len(line.first), _LONGEST_NAME) for line in lines), default=_NAME)
 
 
 def cannot_tell(check: Check, smear_too: bool = False) -> str:
