@@ -26,12 +26,13 @@ from windstill.report.overlay import (
     changed_share,
     coverage_overlay,
     png,
+    specks,
     sway_overlay,
 )
 from windstill.report.page import render_page
 from windstill.report.pictures import resized
 from windstill.report.shoot import Shoot
-from windstill.report.words import place
+from windstill.report.words import numbered, place
 from windstill.settings import ReportSettings, Settings
 
 
@@ -105,6 +106,25 @@ def test_coverage_map_hatches_gaps() -> None:
     row, col = np.argwhere(cover.best < 0).mean(axis=0).astype(int)
     tile = pixels[int(row * side) : int((row + 1) * side), int(col * side) : int((col + 1) * side)]
     assert {0, 235} == set(tile[..., 3].ravel().tolist()), "lines on clear ground"
+
+
+def test_specks_above_the_largest_sway_are_known_for_specks() -> None:
+    calm = sway_field(1.0, seed=3)
+    assert not specks(calm, 1.0, 2.0)
+    row, col = np.argwhere((calm.relevance >= 0.5) & calm.textured & (calm.confidence >= 0.5))[0]
+    calm.sway_x_px[row, col] = 9.0
+    assert specks(calm, 1.0, 2.0) and not specks(calm, 9.0, 2.0)
+
+
+def test_what_is_in_a_set_is_said() -> None:
+    assert numbered("stack", 4) == "stack of 4"
+    assert numbered("stack", 4, "bracket") == "stack of 4 brackets"
+    assert numbered("panorama", 3, "bracket") == "panorama of 3 views"
+
+
+def test_the_least_measured_pair_is_not_passed_off_for_all(tmp_path: Path) -> None:
+    page = write_report(evening_review(), tmp_path / "out", Settings()).read_text()
+    assert "in the pair measured least" in page
 
 
 def test_changed_map_only_where_something_changed() -> None:

@@ -88,7 +88,7 @@ def set_card(
         title=f"{label}: {span}" if label else span,
         folder=words.shown(node.frames[0].rpartition("/")[0]),
         kind=node.kind,
-        kind_words=words.numbered(node.kind, len(node.members)),
+        kind_words=words.numbered(node.kind, len(node.members), shoot.inside(node)),
         outlook=outlook,
         means=words.OUTLOOK_MEANS[outlook],
         scene=node.scene,
@@ -100,7 +100,7 @@ def set_card(
         reasons=verdict.reasons if verdict else ("not judged",),
         best=bool(advice and advice.best_take) and top and shoot.takes[node.scene, node.kind] > 1,
         single_way_out=summary.single_way_out(advice, node.kind),
-        figures=tuple(_figures(node, verdict, measure)),
+        figures=tuple(_figures(node, verdict, measure, len(shoot.pairs_below(node)))),
         strip=strip(shoot, album, node) if top else None,
         cover=album.strip((advice.base_frame if advice else None) or node.frames[0]) if top else None,
         plates=plates,
@@ -138,7 +138,9 @@ def _sortable(value: float | None) -> float:
     return -1.0 if value is None else value
 
 
-def _figures(node: FrameSet, verdict: SetVerdict | None, measure: SetMeasure | None) -> Iterator[Figure]:
+def _figures(
+    node: FrameSet, verdict: SetVerdict | None, measure: SetMeasure | None, pairs: int
+) -> Iterator[Figure]:
     """The numbers of a set worth a look, each with what it means."""
     if verdict is None or node.kind == "single":
         return
@@ -146,7 +148,8 @@ def _figures(node: FrameSet, verdict: SetVerdict | None, measure: SetMeasure | N
     yield Figure("Area to retouch", words.percent(verdict.picture_area_pct), "of the picture")
     yield Figure("Smear", words.px(verdict.smear_px), "longest during one frame")
     yield Figure("Coverage", words.percent(verdict.coverage_pct), _COVERED.get(node.kind, "served by some frame"))
-    yield Figure("Measured", words.percent(verdict.measured_pct), "of where the merge blends")
+    least = "of where the merge blends" if pairs < 2 else "of the blend, in the pair measured least"
+    yield Figure("Measured", words.percent(verdict.measured_pct), least)
     if node.kind == "panorama":
         yield Figure("Overlap", words.percent(verdict.overlap_pct), "smallest between neighbours")
     if node.kind == "bracket" and measure and measure.step_ev is not None:

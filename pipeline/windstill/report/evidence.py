@@ -17,6 +17,7 @@ from windstill.report.overlay import (
     coverage_overlay,
     png,
     smear_overlay,
+    specks,
     step_colours,
     sway_overlay,
 )
@@ -57,7 +58,7 @@ def _layers(
     if pair is not None:
         overlay = _sway(shoot, album, pair, verdict)
         if overlay is not None:
-            yield pair.frame_a, Layer("sway", overlay, map_says(shoot, pair))
+            yield pair.frame_a, Layer("sway", overlay, map_says(shoot, pair, verdict.tolerance_px))
         share = changed_share(pair.field) if pair.field is not None else 0.0
         if pair.field is not None and pair.frame_a in scores and share >= _CHANGED_SHARE:
             image = changed_overlay(pair.field, *shoot.size(pair.frame_a))
@@ -107,13 +108,16 @@ def coverage_scale(shoot: Shoot, node: FrameSet, shown: Iterable[Plate]) -> tupl
     return tuple((words.short_name(frames[i]), "#{:02x}{:02x}{:02x}".format(*colours[i][:3])) for i in picks)
 
 
-def map_says(shoot: Shoot, pair: PairMeasure | None) -> str:
+def map_says(shoot: Shoot, pair: PairMeasure | None, tolerance_px: float) -> str:
     """One sentence on the largest sway of a pair."""
     if pair is None or pair.sway_max_px is None:
         return "No sway could be measured."
     where = shoot.where(pair)
     names = f"{words.short_name(pair.frame_a)} and {words.short_name(pair.frame_b)}"
-    return f"Between {names}: up to {words.px(pair.sway_max_px)}{f', {where}' if where else ''}."
+    says = f"Between {names}: up to {words.px(pair.sway_max_px)}{f', {where}' if where else ''}."
+    if pair.field is not None and specks(pair.field, pair.sway_max_px, tolerance_px):
+        says += " Smaller specks that show more are too small to be sure of."
+    return says
 
 
 def crops(shoot: Shoot, album: Album, node: FrameSet, outlook: str) -> Crops | None:

@@ -75,6 +75,15 @@ def sway_overlay(field: SwayField, tolerance_px: float, width_px: int, height_px
     return _amount_map(field.grid, length, relevant, field.confidence >= 0.5, tolerance_px, width_px, height_px)
 
 
+def specks(field: SwayField, sway_px: float, tolerance_px: float) -> bool:
+    """Whether the map of a pair's sway shows tiles of a higher class than the pair's largest sway."""
+    length = np.hypot(field.sway_x_px, field.sway_y_px)
+    shown = (field.relevance >= 0.5) & field.textured & (field.confidence >= 0.5) & np.isfinite(length)
+    limits = np.array(CLASS_LIMITS) * tolerance_px
+    highest = int(np.digitize(length[shown], limits, right=True).max(initial=0))
+    return highest > int(np.digitize(sway_px, limits, right=True))
+
+
 def smear_overlay(
     grid: TileGrid,
     smear_px: FloatMap,

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from dataclasses import dataclass, field
 
-from windstill.records import Frame, FrameSet, PairMeasure, Placement, Review
+from windstill.records import Frame, FrameSet, Kind, PairMeasure, Placement, Review
 from windstill.report import words
 
 # Displayed brightness 0..1 at which dark and light tones are both well seen.
@@ -32,6 +32,11 @@ class Shoot:
             if node.parent_set is not None:
                 self.children[node.parent_set].append(node)
         self.takes = Counter((s.scene, s.kind) for s in self.review.grouping.top_level())
+
+    def inside(self, node: FrameSet) -> Kind | None:
+        """The kind of the sets a set is made of, if they are of one; of single frames among them nothing is said."""
+        kinds = {child.kind for child in self.children.get(node.set_id, ()) if child.kind != "single"}
+        return kinds.pop() if len(kinds) == 1 else None
 
     def placement(self, frame: str) -> Placement:
         """Where a frame stands; nowhere when grouping does not say."""

@@ -155,9 +155,9 @@ def worst_place(pair: PairMeasure, width: int, height: int) -> str:
     return f"{where}, moved {direction(x, y)}"
 
 
-def numbered(kind: Kind, count: int) -> str:
-    """A set in words: ``stack of 6``."""
+def numbered(kind: Kind, count: int, inside: Kind | None = None) -> str:
+    """A set in words: ``stack of 6``; of sets of a kind inside it ``stack of 4 brackets``."""
     if kind == "single":
         return "single frame"
-    inner = {"panorama": "views", "burst": "frames"}.get(kind)
-    return f"{kind} of {count} {inner}" if inner else f"{kind} of {count}"
+    inner = {"panorama": "views", "burst": "frames"}.get(kind) or (f"{inside}s" if inside else "")
+    return f"{kind} of {count} {inner}".rstrip()
