@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 from cli.conftest import Here
@@ -19,6 +20,17 @@ def test_a_shoot_by_chance_and_its_truth(here: Here, tmp_path: Path) -> None:
     assert here(*words, tmp_path / "b")[0] == 0
     for path in photographs:
         assert (tmp_path / "b" / path.relative_to(tmp_path / "a")).read_bytes() == path.read_bytes()
+
+
+def test_the_examples_of_the_help_run(here: Here, tmp_path: Path) -> None:
+    examples = re.findall(r"windstill (simulate .*OUT)", here("simulate", "--help")[1])[1:]
+    assert len(examples) == 2
+    for number, example in enumerate(examples):
+        words = example.replace("OUT", str(tmp_path / str(number))).split()
+        small = [] if "--width" in words else ["--width", "240"]  # the same, sooner
+        status, said, error = here(*words, *small, "--workers", "1")
+        assert status == 0, (example, error)
+        assert "truth.json" in said
 
 
 def test_what_cannot_be_done_is_one_line(here: Here, tmp_path: Path) -> None:

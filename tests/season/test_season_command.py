@@ -45,6 +45,26 @@ def test_a_season_on_the_screen(season: Path, tmp_path: Path, capsys: pytest.Cap
     assert {p.name for p in out.iterdir()} == tables
 
 
+def test_the_examples_of_the_help_run(
+    season: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COLUMNS", "200")
+    examples = re.findall(r"windstill settings (~.*)", run(capsys, "--help")[1])
+    assert len(examples) == 2
+    for name, past in zip(("thrift", "heather"), sorted(season.glob("*-windstill")), strict=False):
+        shutil.copytree(past, tmp_path / "reviews" / name)
+    shutil.copy(season / "winds.csv", tmp_path)
+    monkeypatch.chdir(tmp_path)
+    for example in examples:
+        words = []
+        for word in example.split():  # as a shell would
+            found = tmp_path.glob(word.removeprefix("~/")) if "*" in word else [word.replace("~", str(tmp_path))]
+            words += sorted(map(str, found))
+        status, screen, errors = run(capsys, *words)
+        assert status == 0, (example, errors)
+        assert "2 reviews, 8 sets" in screen
+
+
 def test_without_the_library_it_counts_with_the_line_says_how_to_get_it(
     season: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
