@@ -100,7 +100,7 @@ def measure_set(
         node, [frames[n] for n in order], [scores[n] for n in order], mappings, seams,
         [level_ev(frames[n], None) for n in order], settings,
     )  # fmt: skip
-    smear_px, smear_held_px, smear_frame = _smear(node, order, mappings, scores, measured, coverage)
+    smear_px, smear_held_px, smear_frame = _smear(node, order, mappings, scores, measured, coverage, settings)
     overlaps = [m.overlap_pct for m in seams if m.overlap_pct is not None]
     return SetMeasure(
         set_id=node.set_id,
@@ -337,6 +337,7 @@ def _smear(
     scores: Mapping[str, FrameScore],
     measured: Sequence[PairMeasure],
     coverage: CoverageMeasure | None,
+    settings: AssessSettings,
 ) -> tuple[float | None, float | None, str | None]:
     """Worst smear on tiles the merge uses, what is left of it if the best frame is taken, and the worst frame."""
     if not order:
@@ -369,10 +370,29 @@ def _smear(
         for name, relative in ((pair.frame_a, pair.smear_a_px), (pair.frame_b, pair.smear_b_px)):
             if relative is not None and (worst is None or relative > worst[0]):
                 worst = (relative, name)
-    if worst is None or not (worst[0] > 0 or looked):
+    if worst is None or not (worst[0] > 0 or (looked and _movers_told(measured, scores, settings))):
         return None, None, None
     left = robust_maximum(np.where(seen, held, 0).astype(np.float32), seen, picture_tiles)
     return worst[0], left, worst[1]
+
+
+def _movers_told(
+    measured: Sequence[PairMeasure], scores: Mapping[str, FrameScore], settings: AssessSettings
+) -> bool:
+    """Whether smear or its absence is known on most of what moved: a still background says nothing of blooms."""
+    movers = told = 0
+    for pair in measured:
+        if pair.field is None:
+            continue
+        field, score = pair.field, scores[pair.frame_a]
+        moved = (
+            (np.hypot(field.sway_x_px, field.sway_y_px) > settings.tolerance_px)
+            & (field.confidence >= settings.measured_confidence)
+            & (field.relevance >= settings.relevant_from)
+        )
+        movers += int(moved.sum())
+        told += int((moved & (score.smear_confidence >= _SMEAR_CONFIDENCE)).sum())
+    return 2 * told >= movers
 
 
 def _step(
