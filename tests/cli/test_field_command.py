@@ -98,6 +98,12 @@ finally:
     assert done.stderr.splitlines()[-1] == ""
 
 
+def test_what_is_to_be_shot_again_is_not_said_to_merge_all_the_same(card: Path, here: Here) -> None:
+    _, said, _ = here("field", card, "--why", "--latest", "all")
+    advice = " ".join(said.split("reshoot", 1)[1].split("go on", 1)[0].split())
+    assert "Again if you can. If not: merge without THFT0005" in advice
+
+
 def test_a_wide_terminal_gets_time_and_name(card: Path, here: Here) -> None:
     status, said, _ = here("field", card, "--why")
     assert status == 3

@@ -26,6 +26,12 @@ def test_every_set_is_found_and_judged_right(sample_review: SampleReview) -> Non
     assert found == EXPECTED
 
 
+def test_the_first_screen_says_what_takes_the_place_of_what_will_not_merge(sample_review: SampleReview) -> None:
+    page = (sample_review.out / "report.html").read_text(encoding="utf-8")
+    assert "2 would take hours. Another take, or fewer frames, can take their place." in page
+    assert "of the picture; take 1 merges" in page.replace("\u00a0", " ")
+
+
 def test_sway_is_that_of_the_truth(sample_review: SampleReview, sample_shoot: Path) -> None:
     truth = {s["set_id"]: s for s in json.loads((sample_shoot / "truth.json").read_text(encoding="utf-8"))["sets"]}
     for row in rows(sample_review.out / "sets.csv"):

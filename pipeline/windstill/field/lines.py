@@ -84,9 +84,13 @@ def set_lines(check: Check, settings: AssessSettings) -> tuple[SetLine, ...]:
         held = better_take(node, check)
         action = "go on" if held else ACTIONS[verdict.outlook]
         what = _what(node, verdict, check, settings)
-        advice = check.advice[node.set_id].advice if node.set_id in check.advice else ""
+        advised = check.advice.get(node.set_id)
+        advice = advised.advice if advised is not None else ""
         if held:
             what += f"; take {held} holds"
+        elif action == "reshoot" and advised is not None and advised.holds_without:
+            # Of a set in which something moved, the frames left over may well sway by less than a preview shows.
+            advice = f"Again if you can. If not: {advice[:1].lower()}{advice[1:]}"
         taken = moment(frames[first])
         short, count = first.rsplit("/", 1)[-1], len(node.frames)
         found.append(SetLine(node.set_id, action, short, taken, node.kind, count, verdict.outlook, what, advice))

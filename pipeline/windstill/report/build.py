@@ -35,7 +35,8 @@ def build_page(review: Review, album: Album, summary_lines: int) -> Page:
     trouble = summary.troubled(cards.values())
     singles = sum(not c.all_in_one for c in cards.values())
     smeared = sum(c.judged and not c.all_in_one for c in cards.values())
-    headline, detail = summary.headlines(tally, singles, smeared, len(review.problems))
+    ways_out = sum(bool(card.way_out) for card in trouble)
+    headline, detail = summary.headlines(tally, singles, smeared, len(review.problems), ways_out)
     tolerances = sorted({v.tolerance_px for v in review.verdicts.values()})
     placed = {f for s in review.grouping.sets for f in s.frames}
     ranked = summary.by_order(review.order, cards)
@@ -99,6 +100,7 @@ def set_card(
         advice=advice.advice if advice else "",
         reasons=verdict.reasons if verdict else ("not judged",),
         best=bool(advice and advice.best_take) and top and shoot.takes[node.scene, node.kind] > 1,
+        way_out=summary.way_out(shoot, node) if top else "",
         single_way_out=summary.single_way_out(advice, node.kind),
         figures=tuple(_figures(node, verdict, measure, len(shoot.pairs_below(node)))),
         strip=strip(shoot, album, node) if top else None,

@@ -14,8 +14,10 @@ MERGES = ("clean", "touch-up")
 _ALL_BUT_ALL_PCT = 99.5  # from here the merge is better in what rounds to nothing
 
 
-def headlines(tally: Mapping[str, int], singles: int, smeared: int, problems: int) -> tuple[str, str]:
-    """The first two sentences of the report: what merges, and what does not."""
+def headlines(
+    tally: Mapping[str, int], singles: int, smeared: int, problems: int, ways_out: int = 0
+) -> tuple[str, str]:
+    """The first sentences of the report: what merges, what does not, and for how many of these there is a way out."""
     total, good = sum(tally.values()), sum(tally.get(o, 0) for o in MERGES)
     one = total == 1
     if total == 0:
@@ -35,6 +37,10 @@ def headlines(tally: Mapping[str, int], singles: int, smeared: int, problems: in
         if count:
             parts.append(f"{count} {does or ('is lost' if count == 1 else 'are lost')}")
     sentences = [_sentence(_listed(parts))]
+    if ways_out:
+        failing = sum(tally.get(o, 0) for o in ("hard", "lost", "unknown"))
+        which = "its place" if failing == 1 else "their place" if ways_out == failing else f"the place of {ways_out}"
+        sentences.append(f"Another take, or fewer frames, can take {which}.")
     extra = []
     if singles:
         which = "" if not smeared else ", smeared" if singles == 1 else f", {smeared} of them smeared"
@@ -69,6 +75,25 @@ def troubled(cards: Iterable[SetCard]) -> list[SetCard]:
     rank = {"lost": 0, "hard": 1}
     bad = [c for c in cards if c.judged and c.outlook not in MERGES]
     return sorted(bad, key=lambda c: (rank.get(c.outlook, 2), c.number))
+
+
+def way_out(shoot: Shoot, node: FrameSet) -> str:
+    """What merges in place of a top-level set that does not; empty where there is nothing, or no need."""
+    review = shoot.review
+    verdict, advice = review.verdicts.get(node.set_id), review.advice.get(node.set_id)
+    if verdict is None or advice is None or verdict.outlook in MERGES or node.kind == "single":
+        return ""
+    for other in review.grouping.top_level():
+        if (other.scene, other.kind) != (node.scene, node.kind) or other.set_id == node.set_id:
+            continue
+        theirs, said = review.verdicts.get(other.set_id), review.advice.get(other.set_id)
+        if said is not None and said.best_take and theirs is not None and theirs.outlook in MERGES:
+            return f"take {other.take} merges"
+    if not (advice.holds_without and advice.left_out):
+        return ""
+    if len(advice.keep_frames) == 1:
+        return f"{words.short_name(advice.keep_frames[0])} alone will do"
+    return f"merges without {words.counted(len(advice.left_out), 'frame')}"
 
 
 def best_of(

@@ -124,6 +124,7 @@ class SetCard:
     advice: str
     reasons: tuple[str, ...]
     best: bool
+    way_out: str
     single_way_out: str
     figures: tuple[Figure, ...]
     strip: StripGroup | None
