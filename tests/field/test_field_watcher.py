@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import sqlite3
 from collections.abc import Iterator
+from contextlib import closing, suppress
 from datetime import timedelta
 from pathlib import Path
 
@@ -11,6 +13,8 @@ from preview_shoots import DUSK, write_burst
 
 from windstill.field import Check, FieldDesk, Watcher, set_lines
 from windstill.field.lines import SetLine
+from windstill.records import FrameScore, SetMeasure
+from windstill.run.codec import CodecError, loads
 from windstill.settings import Settings
 
 SIZE = (1200, 800)
@@ -161,3 +165,44 @@ def test_of_two_takes_in_one_stretch_the_first_counts_too(folder: Folder) -> Non
         ("THFT0001", "go on"), ("THFT0004", "go on"), ("THFT0006", "go on")
     ]  # fmt: skip
     assert "take 1 holds" in folder.lines[-1].what
+
+
+@pytest.mark.parametrize("kind", [FrameScore, SetMeasure])
+def test_kept_measures_that_are_damaged_are_measured_anew_at_once(tmp_path: Path, kind: type) -> None:
+    """Of the frames that arrive and of an earlier take they are compared with; nobody is there to run it again."""
+    root = tmp_path / "tether"
+    root.mkdir()
+
+    def take(minutes: int, first: int, *moves: float) -> None:
+        write_burst(root, first, 41, DUSK + timedelta(minutes=minutes), moves, preview_width=0, size=SIZE)
+
+    with FieldDesk(Settings(), tmp_path / "cache") as desk:
+        folder = Folder(root, desk)
+        take(0, 1, 0.0, 0.0, 0.0)
+        folder.after(31)
+        take(3, 4, 0.0, 12.0, 0.0)
+        folder.after(2)
+        folder.after(31)
+    lines = {line.first: line.text(200) for line in folder.lines}
+    assert {*lines} == {"THFT0001", "THFT0004"}
+    damage(tmp_path / "cache" / "measures.sqlite", kind)
+    moved_back = sorted(root.iterdir())[3:]
+    for path in moved_back:
+        path.rename(tmp_path / path.name)
+    with FieldDesk(Settings(), tmp_path / "cache") as desk:
+        folder = Folder(root, desk)
+        for path in moved_back:
+            (tmp_path / path.name).rename(path)
+        folder.after(2)
+        folder.after(31)
+    assert [(line.first, line.text(200)) for line in folder.lines] == [("THFT0004", lines["THFT0004"])]
+    assert folder.notes == []
+
+
+def damage(cache: Path, kind: type) -> None:
+    """Cut every kept record of a kind in half."""
+    with closing(sqlite3.connect(cache)) as db, db:
+        for key, data in db.execute("SELECT key, data FROM entries").fetchall():
+            with suppress(CodecError):
+                loads(data, kind)
+                db.execute("UPDATE entries SET data = substr(data, 1, length(data) / 2) WHERE key = ?", (key,))

@@ -27,6 +27,7 @@ from windstill.records import (
 )
 from windstill.run.budget import scratch_bytes, workers_for
 from windstill.run.cache import Cache, default_cache_folder
+from windstill.run.errors import DamagedMeasuresError
 from windstill.run.ledger import Ledger
 from windstill.run.listing import listing_digest
 from windstill.run.pool import LocalPool
@@ -205,6 +206,24 @@ def quick_check(
     OSError
         The folder is gone.
     """
+    damaged: set[str] = set()
+    while True:
+        try:
+            return _checked(root, desk, latest, select, choose)
+        except DamagedMeasuresError as err:
+            # Nothing long to be done again, and a watch has nobody to run it again: at once, unless it did not help.
+            if str(err) in damaged:
+                raise
+            damaged.add(str(err))
+
+
+def _checked(
+    root: Path,
+    desk: FieldDesk,
+    latest: Latest,
+    select: Callable[[Sequence[Frame]], Sequence[Frame]],
+    choose: Callable[[Grouping], Sequence[FrameSet]] | None,
+) -> Check:
     stages = desk.stages(root)
     settings = desk.settings
     scanned = stages.scan(listing_digest(root))

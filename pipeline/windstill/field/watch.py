@@ -109,6 +109,7 @@ class Watcher:
             return [node for node in tops[:-1] if node not in growing]
 
         def select(frames: Sequence[Frame]) -> Sequence[Frame]:
+            found.clear()
             whole = [frame for frame in frames if self._is_whole(frame)]
             for run in stretches(whole, self._settings.group.gap_s):
                 if any(_stat(frame) not in self._done for frame in run):

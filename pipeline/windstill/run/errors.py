@@ -17,3 +17,7 @@ class ReviewError(Exception):
     def __init__(self, message: str, status: int = 1) -> None:
         super().__init__(message)
         self.status = status
+
+
+class DamagedMeasuresError(ReviewError):
+    """Kept measures cannot be read back; they are forgotten now, so a new try measures them anew."""

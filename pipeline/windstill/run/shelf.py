@@ -8,7 +8,7 @@ from typing import Generic, TypeVar
 
 from windstill.run import codec
 from windstill.run.cache import Cache
-from windstill.run.errors import ReviewError
+from windstill.run.errors import DamagedMeasuresError, ReviewError
 
 T = TypeVar("T")
 
@@ -49,7 +49,9 @@ class Shelf(Mapping[str, T], Generic[T]):
             record = codec.loads(data, self._kind)
         except codec.CodecError as err:
             self._cache.forget(self._keys[name])
-            raise ReviewError(f"the kept measures of {name} are damaged; run again, they are measured anew") from err
+            raise DamagedMeasuresError(
+                f"the kept measures of {name} are damaged; run again, they are measured anew"
+            ) from err
         self._held[name] = (len(data), record)
         self._bytes += len(data)
         while self._bytes > _HELD_BYTES and len(self._held) > 1:
