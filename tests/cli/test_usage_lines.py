@@ -6,7 +6,10 @@ import subprocess
 import sys
 from pathlib import Path
 
+import pytest
+
 from cli.conftest import Command, Here, environment
+from run.small_shoots import write_shoot
 
 
 def test_the_module_is_the_command(tmp_path: Path) -> None:
@@ -35,3 +38,37 @@ def test_settings_of_a_missing_folder_says_which_folder_to_give(here: Here) -> N
     assert status != 0
     assert "nowhere: no such folder; give the folder your reviews are in" in error
     assert len(error.splitlines()) == 1
+
+
+@pytest.mark.parametrize("command", ["review", "field", "watch"])
+@pytest.mark.parametrize("where", ["thrift/kept", "link/100CLIFF"])
+def test_nothing_is_kept_inside_the_shoot(here: Here, tmp_path: Path, command: str, where: str) -> None:
+    shoot = write_shoot(tmp_path / "thrift", bursts=0)
+    (tmp_path / "link").symlink_to(shoot)
+    before = sorted(shoot.rglob("*"))
+    status, _, error = here(command, shoot, "--cache", where)
+    assert status == 2
+    assert "inside the shoot" in error and "--cache" in error and len(error.splitlines()) == 1
+    assert sorted(shoot.rglob("*")) == before
+
+
+@pytest.mark.parametrize("value", ["inf", "1e308", "nan", "-1e13", "1" * 4000, "1" * 5000, "[" * 3000])
+def test_a_setting_beyond_all_reason_is_named(here: Here, small_shoot: Path, value: str) -> None:
+    status, _, error = here("review", small_shoot, "--set", f"assess.tolerance_px={value}")
+    assert status == 2
+    assert "assess.tolerance_px" in error and len(error.splitlines()) == 1 and len(error) < 300
+
+
+@pytest.mark.parametrize("written", ["gap_s = " + "1" * 5000, "gap_s = " + "[" * 3000, "gap_s = 1e13"])
+def test_a_file_of_settings_that_no_parser_takes_is_named(here: Here, small_shoot: Path, written: str) -> None:
+    Path("profile.toml").write_text(f"[group]\n{written}\n", "utf-8")
+    Path("out").mkdir()
+    Path("out/sets.toml").write_text(written, "utf-8")
+    for words, name in (
+        (("review", small_shoot, "--settings", "profile.toml"), "profile.toml"),
+        (("review", small_shoot, "--out", "out"), "sets.toml"),
+        (("simulate", "profile.toml", "drawn"), "profile.toml"),
+    ):
+        status, _, error = here(*words)
+        assert status == 2
+        assert f"{name}: " in error and len(error.splitlines()) == 1 and len(error) < 300

@@ -11,7 +11,7 @@ import pytest
 from windstill.run.errors import ReviewError
 from windstill.run.listing import listing_digest
 from windstill.run.lock import FolderLock
-from windstill.run.places import check_out, default_out, shoot_folder
+from windstill.run.places import cache_folder, check_out, default_out, shoot_folder
 
 
 def test_default_out_is_here(tmp_path: Path) -> None:
@@ -41,6 +41,20 @@ def test_out_inside_the_shoot_through_a_link_is_refused(tmp_path: Path) -> None:
     (tmp_path / "link").symlink_to(shoot)
     with pytest.raises(ReviewError, match="inside the shoot"):
         check_out(tmp_path / "link" / "out", shoot)
+
+
+def test_a_cache_inside_the_shoot_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Given or the user's own, as when the whole home is called a shoot."""
+    shoot = tmp_path / "thrift"
+    shoot.mkdir()
+    (tmp_path / "link").symlink_to(shoot)
+    assert cache_folder(tmp_path / "kept", shoot) == tmp_path / "kept"
+    for inside in (shoot, shoot / "kept", tmp_path / "link" / "kept"):
+        monkeypatch.setenv("WINDSTILL_CACHE", str(inside))
+        for given in (inside, None):
+            with pytest.raises(ReviewError, match="inside the shoot") as caught:
+                cache_folder(given, shoot)
+            assert caught.value.status == 2
 
 
 def test_a_file_is_no_shoot_and_no_out(tmp_path: Path) -> None:

@@ -70,14 +70,15 @@ def run_field(card: Path, latest: str | None, settings: Settings, cache: Path | 
     from windstill.cli.guard import say
     from windstill.cli.progress import shown_progress
     from windstill.field import FieldDesk, Latest, quick_check
-    from windstill.run.places import shoot_folder
+    from windstill.run.places import cache_folder, shoot_folder
 
     try:
         wanted = Latest(sets=settings.field.latest_sets) if latest is None else Latest.from_words(latest)
     except ValueError as err:
         raise SettingsError(str(err)) from err
     root = shoot_folder(card)
-    with shown_progress() as progress, FieldDesk(settings, cache, progress) as desk:
+    kept = cache_folder(cache, root)
+    with shown_progress() as progress, FieldDesk(settings, kept, progress) as desk:
         check = quick_check(root, desk, wanted)
         progress.finish()
         if not len(check.scores):

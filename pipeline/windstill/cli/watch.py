@@ -66,9 +66,10 @@ def run_watch(folder: Path, out: Path | None, settings: Settings, cache: Path | 
     from windstill.cli.review import _here
     from windstill.field import Check, FieldDesk, set_lines, watch_folder
     from windstill.run import default_out
-    from windstill.run.places import check_out, shoot_folder
+    from windstill.run.places import cache_folder, check_out, shoot_folder
 
     root = shoot_folder(folder)
+    kept = cache_folder(cache, root)
     target = check_out(out or default_out(root, _here()), root)
     width = columns()
 
@@ -82,7 +83,7 @@ def run_watch(folder: Path, out: Path | None, settings: Settings, cache: Path | 
                 print(printable(row), flush=True)
 
     note(f"watching {folder}; a line per set, from previews; Ctrl-C ends with a report")
-    with asked_to_stop() as stop, FieldDesk(settings, cache) as desk:
+    with asked_to_stop() as stop, FieldDesk(settings, kept) as desk:
         watch_folder(root, desk, stop, complete, note)
     if not root.is_dir():
         raise ReviewError(f"{folder}: gone, so there is no report; when it is back: windstill review {folder}")

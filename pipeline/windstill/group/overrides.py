@@ -27,6 +27,7 @@ from pathlib import Path
 from typing import Any
 
 from windstill.records import KINDS, Frame, Kind, decode_name, encode_name
+from windstill.settings.toml import read_toml
 
 _TOP = {"gap_s", "pin", "split", "join"}
 _GROUP = {"frames", "first", "last", "kind"}
@@ -81,7 +82,7 @@ def load_overrides(path: Path) -> Overrides:
         shoot folder, or one frame in two pins.
     """
     try:
-        values = tomllib.loads(path.read_text("utf-8"))
+        values = read_toml(path.read_text("utf-8"))
     except FileNotFoundError:
         return Overrides()
     except (OSError, UnicodeDecodeError) as err:

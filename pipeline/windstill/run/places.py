@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from windstill.run.cache import default_cache_folder
 from windstill.run.errors import ReviewError
 
 USAGE = 2
@@ -47,7 +48,7 @@ def check_out(out: Path, shoot: Path) -> Path:
         is_file = out.exists() and not out.is_dir()
     except (OSError, RuntimeError) as err:
         raise ReviewError(f"{out}: cannot be used as the output folder ({err})", USAGE) from err
-    if any(_same(folder, shoot) for folder in (out, *out.parents)):
+    if _inside(out, shoot):
         raise ReviewError(
             f"{out}: lies inside the shoot folder, where nothing is ever written; give --out a folder outside", USAGE
         )
@@ -56,6 +57,27 @@ def check_out(out: Path, shoot: Path) -> Path:
     if is_file:
         raise ReviewError(f"{out}: a file, not a folder; give another --out", USAGE)
     return out
+
+
+def cache_folder(given: Path | None, shoot: Path) -> Path:
+    """Where measures are kept between runs: what was given, else the user's cache folder; absolute.
+
+    Raises
+    ------
+    ReviewError
+        It lies inside the shoot.
+    """
+    wanted = given or default_cache_folder()
+    try:
+        folder = wanted.resolve()
+    except (OSError, RuntimeError) as err:
+        raise ReviewError(f"{wanted}: cannot be used as the cache folder ({err})", USAGE) from err
+    if _inside(folder, shoot):
+        raise ReviewError(
+            f"{wanted}: lies inside the shoot folder, where nothing is ever written; give --cache a folder outside",
+            USAGE,
+        )
+    return folder
 
 
 def make_out(out: Path) -> None:
@@ -70,6 +92,10 @@ def make_out(out: Path) -> None:
         out.mkdir(parents=True, exist_ok=True)
     except OSError as err:
         raise ReviewError(f"{out}: cannot be created ({err.strerror}); give another --out") from err
+
+
+def _inside(place: Path, shoot: Path) -> bool:
+    return any(_same(folder, shoot) for folder in (place, *place.parents))
 
 
 def _same(folder: Path, other: Path) -> bool:

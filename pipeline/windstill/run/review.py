@@ -24,13 +24,13 @@ from windstill.records import (
 )
 from windstill.run import codec, outputs
 from windstill.run.budget import scratch_bytes, workers_for
-from windstill.run.cache import Cache, default_cache_folder
+from windstill.run.cache import Cache
 from windstill.run.errors import ReviewError
 from windstill.run.keys import key_of, section_values, versions
 from windstill.run.ledger import Ledger
 from windstill.run.listing import listing_digest
 from windstill.run.lock import FolderLock
-from windstill.run.places import check_out, make_out, shoot_folder
+from windstill.run.places import cache_folder, check_out, make_out, shoot_folder
 from windstill.run.pool import LocalPool
 from windstill.run.progress import Progress, Silent
 from windstill.run.scratch import make_scratch, remove_scratch
@@ -115,7 +115,7 @@ def reviewed(
     progress = progress or Silent()
     shoot = shoot_folder(shoot)
     ledger = Ledger()
-    folder = options.cache_folder or default_cache_folder()
+    folder = cache_folder(options.cache_folder, shoot)
     with Cache(folder, settings.run.cache_mb) as cache:
         with ExitStack() as stack:
             lock = None

@@ -27,6 +27,7 @@ from windstill.settings.run import RunSettings
 from windstill.settings.scan import ScanSettings
 from windstill.settings.score import ScoreSettings
 from windstill.settings.season import SeasonSettings
+from windstill.settings.toml import read_toml
 
 
 class SettingsError(ValueError):
@@ -63,7 +64,7 @@ def load_settings(profile: Path | None = None, overrides: dict[str, dict[str, An
     if profile is not None:
         where = str(profile)
         try:
-            values = tomllib.loads(profile.read_text("utf-8"))
+            values = read_toml(profile.read_text("utf-8"))
         except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as err:
             raise SettingsError(f"{profile}: cannot be read as a settings profile ({err})") from err
     for section, entries in (overrides or {}).items():

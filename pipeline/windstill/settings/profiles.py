@@ -7,6 +7,8 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 from typing import Any
 
+from windstill.settings.toml import read_toml
+
 _PACKAGE = Path(__file__).resolve().parent.parent
 # Inside the package when installed; at the top of the source tree when run from there.
 _FOLDERS = (_PACKAGE / "configs", _PACKAGE.parent.parent / "configs")
@@ -50,7 +52,7 @@ def assignments(given: Iterable[str]) -> dict[str, dict[str, Any]]:
         if not (equals and dot and section and name):
             raise ValueError(f"{text}: give a setting as section.name=value, such as assess.tolerance_px=3")
         try:
-            read: Any = tomllib.loads(f"value = {value.strip()}")["value"]
+            read: Any = read_toml(f"value = {value.strip()}")["value"]
         except tomllib.TOMLDecodeError:
             read = value.strip()
         found.setdefault(section, {})[name] = read

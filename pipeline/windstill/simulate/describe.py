@@ -14,6 +14,8 @@ from typing import Annotated, Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from windstill.settings.toml import read_toml
+
 Axis = Literal["view", "focus", "exposure", "repeat"]
 Look = Literal["sea-cliff", "meadow", "moor", "shore", "wood", "ground", "chart"]
 BloomKind = Literal["thrift", "daisy", "seed-head", "leaf", "bush", "disc"]
@@ -291,7 +293,7 @@ def load_description(path_or_name: str | Path) -> Description:
             raise DescriptionError(f"{path_or_name}: no such file, and no description of that name ships")
         path = shipped
     try:
-        values = tomllib.loads(path.read_text("utf-8"))
+        values = read_toml(path.read_text("utf-8"))
     except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as err:
         raise DescriptionError(f"{path_or_name}: cannot be read as a description ({err})") from err
     values.setdefault("name", path.stem)
