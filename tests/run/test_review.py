@@ -282,6 +282,34 @@ def is_score_of(data: bytes, thumbnail: bytes) -> bool:
     return False
 
 
+def test_files_that_claim_any_size_are_not_read_to_their_end(tmp_path: Path) -> None:
+    """Two alike, which would be compared to their ends, and one each that would be hashed."""
+    shoot = write_shoot(tmp_path / "shoot", bursts=0)
+    whole = shoot / "100CLIFF" / "THFT0001.JPG"
+    for name in ("THFT0002.JPG", "THFT0003.JPG"):
+        shutil.copy(whole, shoot / name)
+        os.truncate(shoot / name, 300_000_000_000)
+    for _ in range(2):  # the second time, files of this size are known
+        with windstill.review(shoot, cache=tmp_path / "cache") as found:
+            assert found.score("100CLIFF/THFT0001").width_px == 480
+            assert {(p.file, "over the limit" in p.problem) for p in found.problems.itertuples()} == {
+                ("THFT0002.JPG", True), ("THFT0003.JPG", True)
+            }  # fmt: skip
+
+
+@pytest.mark.parametrize("stamp_ns", [2**63 - 1, 2**63 + 10**9, -(10**18), 0])
+def test_a_file_of_any_time_is_reviewed_and_known_again(tmp_path: Path, stamp_ns: int) -> None:
+    """As clocks that were never set, or were set to nonsense, leave them; not every file system can hold them all."""
+    shoot = write_shoot(tmp_path / "shoot", bursts=0)
+    (photograph,) = shoot.rglob("*.JPG")
+    os.utime(photograph, ns=(stamp_ns, stamp_ns))
+    windstill.review(shoot, cache=tmp_path / "cache").close()
+    (shoot / "note.txt").touch()  # the folder has changed, the photograph has not
+    with windstill.review(shoot, cache=tmp_path / "cache") as found:
+        assert found.problems.empty
+        assert decodes_of(found.record) == {"100CLIFF/THFT0001": 0}
+
+
 def test_nothing_is_written_without_out(shoot: Path, warm: Path, tmp_path: Path, monkeypatch: Any) -> None:
     (tmp_path / "empty").mkdir()
     monkeypatch.chdir(tmp_path / "empty")

@@ -180,7 +180,8 @@ def test_wind_log_joins_by_time(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(
     ("text", "says"),
-    [("", "wind log"), ("time\n1\n", "column of times"), ("time,speed\nnow,fast\n", "no row"), (None, "no such file")],
+    [("", "wind log"), ("time\n1\n", "column of times"), ("time,speed\nnow,fast\n", "no row"), (None, "no such file"),
+     ("time,speed\n2026-06-01T21:01:00,inf\n2026-06-01T21:01:00,1e308\n2026-06-01T21:01:00,-1\n", "no row")],
 )
 def test_a_wind_log_that_is_none(tmp_path: Path, text: str | None, says: str) -> None:
     out = review(tmp_path, "cove", [{}])

@@ -139,9 +139,20 @@ def _checked_size(file: BinaryIO, settings: ImagingSettings) -> int:
         raise ImagingError("this is no regular file; take it out of the folder")
     if status.st_size == 0:
         raise ImagingError(f"the file is empty; {COPY_AGAIN}")
-    if status.st_size > settings.max_file_mb * 1e6:
+    check_size(status.st_size, settings)
+    return status.st_size
+
+
+def check_size(size_bytes: int, settings: ImagingSettings) -> None:
+    """Refuse a file by its size alone.
+
+    Raises
+    ------
+    ImagingError
+        It is larger than any photograph.
+    """
+    if size_bytes > settings.max_file_mb * 1e6:
         raise ImagingError(
-            f"the file is {status.st_size / 1e6:.0f} MB, over the limit of {settings.max_file_mb:.0f} MB; "
+            f"the file is {size_bytes / 1e6:.0f} MB, over the limit of {settings.max_file_mb:.0f} MB; "
             "raise imaging.max_file_mb if the picture is real"
         )
-    return status.st_size

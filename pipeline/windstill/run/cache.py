@@ -144,7 +144,7 @@ class Cache:
         """Content hash of a file as this cache knows it, if its size and time are still the same."""
         rows = self._read(
             "SELECT digest FROM files WHERE path = ? AND size = ? AND mtime_ns = ?",
-            (os.fsencode(path), file.size_bytes, file.mtime_ns),
+            (os.fsencode(path), file.size_bytes, _time(file)),
         )
         return str(rows[0][0]) if rows else None
 
@@ -154,7 +154,7 @@ class Cache:
 
     def note_digests(self, found: Sequence[tuple[Path, ShootFile, str]]) -> None:
         """Remember content hashes."""
-        rows = [(os.fsencode(path), file.size_bytes, file.mtime_ns, digest) for path, file, digest in found]
+        rows = [(os.fsencode(path), file.size_bytes, _time(file), digest) for path, file, digest in found]
         self._write([("INSERT OR REPLACE INTO files VALUES (?, ?, ?, ?)", rows)])
 
     def size_bytes(self) -> int:
@@ -226,6 +226,11 @@ class Cache:
             else:
                 self._write([("DELETE FROM runs WHERE pid = ? AND started_ns = ?", [(pid, started_ns)])])
         return oldest
+
+
+def _time(file: ShootFile) -> int:
+    """A file's time as the database takes it: 64 bits, which those from the year 2262 on wrap around."""
+    return (file.mtime_ns + 2**63) % 2**64 - 2**63
 
 
 def _remove(path: Path) -> None:

@@ -104,7 +104,7 @@ def hash_one(task: HashTask) -> Done:
 
 def score_one(task: ScoreTask) -> Done:
     """Decode a frame once, measure it, keep its working plane."""
-    from windstill import score
+    from windstill import imaging, score
     from windstill.run.kernels import forgive_full_disks
     from windstill.run.planes import decode_for_work
 
@@ -113,6 +113,7 @@ def score_one(task: ScoreTask) -> Done:
     clock = Clock()
     stage = "decode"
     try:
+        imaging.check_size(path.stat().st_size, task.imaging)  # hashing would read all of it first
         digest = content_digest(path)
         clock.lap("hash")
         decoded = decode_for_work(Path(task.root), task.frame, task.imaging, task.score)

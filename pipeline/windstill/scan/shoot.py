@@ -82,7 +82,8 @@ def scan_again(root: Path, settings: ScanSettings, before: ReadBefore) -> tuple[
             if photo is not None:
                 photos.append(photo)
         held = before.of({photo.file.path for photo in photos if _identity(photo.file) in known})
-        copies = find_copies(where, photos, held.samples, held.contents)
+        comparable = [photo for photo in photos if photo.file.size_bytes <= settings.compare_mb * 1e6]
+        copies = find_copies(where, comparable, held.samples, held.contents)
         problems += [
             Problem(copy, STAGE, f"byte-identical copy of {original}", "counted once")
             for copy, original in copies.items()

@@ -9,6 +9,9 @@ import pandas as pd
 from windstill.season.merged import wall_clock
 from windstill.season.reading import NotThereError, SeasonError
 
+# No gust near the ground was ever so fast (from memory): what is, a broken logger wrote.
+_MOST_MPS = 150.0
+
 
 def read_wind_log(path: Path) -> pd.DataFrame:
     """Times and speeds of a log.
@@ -47,7 +50,7 @@ def read_wind_log(path: Path) -> pd.DataFrame:
         {"at": wall_clock(table.iloc[:, when]), "mps": pd.to_numeric(table.iloc[:, speed], errors="coerce")}
     )
     log = log.dropna()
-    log = log[log["mps"] >= 0].sort_values("at")
+    log = log[log["mps"].between(0, _MOST_MPS)].sort_values("at")
     if log.empty:
         raise SeasonError(f"{path}: no row with a time (2026-06-01T20:15:00) and a speed in m/s")
     return log

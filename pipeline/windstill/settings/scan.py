@@ -23,6 +23,11 @@ class ScanSettings(Section):
         description="Seconds. Times of one exposure's files agree within this (or within the second, where one of "
         "them has no fraction): some cameras write hundredths in one file and thousandths in the other.",
     )
+    compare_mb: float = Field(
+        1500.0, ge=0,
+        description="Megabytes. Larger files are not searched for copies: they are no photographs, and a sparse file "
+        "may claim any size.",
+    )
     header_timeout_s: float = Field(
         20.0, gt=0, description="Seconds. A raw, HEIC or WebP library that takes longer over one header is stopped."
     )
