@@ -402,6 +402,29 @@ def test_the_photographs_are_found_where_they_moved(reviewed: Reviewed, here: He
     assert here("gather", reviewed.out, "DEST", "--shoot", tmp_path / "card-2")[0] == 0
 
 
+@pytest.mark.parametrize("written", ["[" * 100_000, '{"a":' * 100_000, "1" * 5000, "[1e999]", "\ufeff{}"])
+def test_records_that_no_parser_takes_are_named_and_touch_nothing(
+    reviewed: Reviewed, here: Here, tmp_path: Path, written: str
+) -> None:
+    """What stands beside a review is not trusted to end: of run.json, gather needs nothing; the others are refused."""
+    dest, record = tmp_path / "keepers", reviewed.out / "sidecars.json"
+    (reviewed.out / "run.json").write_text(written, "utf-8")
+    assert here("gather", reviewed.out, dest)[0] == 0
+    (dest / "gathered.json").write_text(written, "utf-8")
+    record.write_text(written, "utf-8")
+    before = states(tmp_path)
+    for words in (
+        ("gather", reviewed.out, dest), ("gather", "--undo", dest),
+        ("sidecar", reviewed.out, "--write"), ("sidecar", reviewed.out, "--undo"),
+    ):  # fmt: skip
+        status, _, error = here(*words)
+        assert status == 1
+        name = "gathered.json" if words[0] == "gather" else "sidecars.json"
+        assert f"{name}: not a" in one_line(error)
+    # Of folders, which locks come and go in, the time may change.
+    assert {k: v for k, v in states(tmp_path).items() if v[0]} == {k: v for k, v in before.items() if v[0]}
+
+
 def test_a_manifest_of_another_shoot_is_not_mixed_in(reviewed: Reviewed, here: Here, tmp_path: Path) -> None:
     here("gather", reviewed.out, "DEST")
     reviewed.shoot.rename(tmp_path / "card-2")

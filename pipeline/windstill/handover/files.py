@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import errno
 import hashlib
+import json
 import os
 import secrets
 import stat
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 _BLOCK = 4 << 20
 _PART = (".windstill-", ".part")
@@ -47,6 +48,20 @@ def opened(path: Path) -> Iterator[int]:
         yield handle
     finally:
         os.close(handle)
+
+
+def read_json(text: str) -> Any:
+    """What a JSON document says that anyone may have written.
+
+    Raises
+    ------
+    ValueError
+        It is none, or nested so deeply that no parser follows.
+    """
+    try:
+        return json.loads(text)
+    except RecursionError:
+        raise ValueError("lists or objects within each other without end") from None
 
 
 def digest_of(path: Path) -> str:

@@ -20,6 +20,7 @@ from typing import Literal, get_args
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 import windstill
+from windstill.handover.files import read_json
 from windstill.handover.paths import UnsafePath, inner_path, shown
 from windstill.records import decode_name, encode_name
 from windstill.report.aside import written_aside
@@ -105,7 +106,7 @@ def read_manifest(path: Path, form: Form) -> Manifest:
     """
     try:
         text = path.read_text("utf-8")
-        whole = _Whole.model_validate(json.loads(text)) if form == "json" else _from_csv(text)
+        whole = _Whole.model_validate(read_json(text)) if form == "json" else _from_csv(text)
         entries = tuple(row.entry() for row in whole.files)
         folders = tuple("." if folder == "." else inner_path(folder) for folder in whole.folders)
         return Manifest(decode_name(whole.shoot), entries, folders)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import csv
-import json
 import os
 import shlex
 from collections.abc import Callable, Iterator, Mapping, Sequence
@@ -11,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
+from windstill.handover.files import read_json
 from windstill.handover.paths import UnsafePath, inner_path, shown
 from windstill.records import KINDS, CameraMapping, decode_name
 from windstill.run.errors import ReviewError
@@ -233,7 +233,7 @@ def _paths(cell: str) -> tuple[str, ...]:
 
 def _run(path: Path) -> Mapping[str, Any]:
     try:
-        record = json.loads(path.read_text("utf-8"))
+        record = read_json(path.read_text("utf-8"))
     except (OSError, ValueError):
         return {}
     return record if isinstance(record, dict) else {}

@@ -19,7 +19,7 @@ from typing import Literal
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from windstill.handover.beside import SidecarFinder, is_sidecar, sidecar_names
-from windstill.handover.files import NotCopied, opened, remove_parts, settle
+from windstill.handover.files import NotCopied, opened, read_json, remove_parts, settle
 from windstill.handover.packet import BrokenSidecar, Changed, Words, with_words, without_words
 from windstill.handover.paths import UnsafePath, inner_path, original_at, shown
 from windstill.handover.words import Said, is_ours
@@ -368,7 +368,7 @@ def _give_back(entry: _Entry, shoot: Path, result: Done) -> bool:
 def _load_record(out: Path) -> _Record | None:
     path = out / RECORD
     try:
-        record = _Record.model_validate(json.loads(path.read_text("utf-8")))
+        record = _Record.model_validate(read_json(path.read_text("utf-8")))
         for entry in record.sidecars:
             _ = entry.path, entry.before
     except FileNotFoundError:
