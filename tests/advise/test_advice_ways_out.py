@@ -236,3 +236,35 @@ def test_a_bracket_of_a_camera_that_moved_is_to_be_shot_again_from_a_tripod() ->
     found = shoot(Shot("bracket", pictures, [camera(exposure_s=s) for s in (1 / 64, 1 / 32)]))
     assert found.of(0).advice.startswith("Again"), found.of(0).advice
     assert "tripod" in found.of(0).advice and "lull" not in found.of(0).advice
+
+
+@pytest.mark.parametrize(
+    ("levels", "asked"),
+    [
+        ((1.0, 2.0, 3.0), "add a darker frame"), ((-8.0, -7.0, -6.0), "add a brighter frame"),
+        ((-3.0, -2.0, 1.0), "shoot the step left out as well"),
+    ],
+)  # fmt: skip
+def test_what_a_bracket_lacks_is_asked_for(levels: tuple[float, ...], asked: str) -> None:
+    pictures = [exposed(SCENE, level, seed=i) for i, level in enumerate(levels)]
+    found = shoot(Shot("bracket", pictures, [camera(exposure_s=2.0**level / 64) for level in levels]))
+    assert asked in found.of(0).advice, (found.of(0).advice, found.verdicts)
+
+
+@pytest.mark.parametrize(
+    ("focus", "asked"),
+    [((17.0, 12.0, 6.0), "go on past THRF0003, the last focus"), ((12.0, 6.0, 1.0), "go on past THRF0001, the first")],
+)  # fmt: skip
+def test_without_distances_what_a_stack_lacks_is_named_by_its_frames(focus: tuple[float, ...], asked: str) -> None:
+    found = shoot(Shot("stack", [at_places(SCENE, (17.4, 11.6, 5.8, 0.2), x, seed=i) for i, x in enumerate(focus)]))
+    assert asked in found.of(0).advice, (found.of(0).advice, found.verdicts)
+
+
+def test_a_small_place_that_moved_is_to_be_retouched() -> None:
+    """Both exposures are needed: the dark one for the highlights, the light one for the shadows."""
+    pictures = [exposed(with_mover(SCENE, 420.0, 280.0, 18.0, dx, 0), ev, i)
+                for i, (dx, ev) in enumerate(((0.0, -2.5), (5.0, 1.5)))]  # fmt: skip
+    found = shoot(Shot("bracket", pictures, [camera(exposure_s=2.0**ev / 64) for ev in (-2.5, 1.5)]))
+    (verdict,) = found.verdicts.values()
+    assert verdict.outlook == "touch-up", (verdict, found.of(0))
+    assert re.match(r"Merge.*, then retouch ", found.of(0).advice), found.of(0).advice

@@ -212,3 +212,15 @@ def test_a_frame_that_is_all_white_stays_in_its_bracket() -> None:
     white = camera.scores[camera.frames[-1].name].small
     assert (white > 250).mean() > 0.97
     assert kinds(group_frames(camera.frames, camera.scores, GroupSettings())) == [("bracket", 7)]
+
+
+def test_no_set_reaches_across_a_change_of_lens() -> None:
+    body = Camera()
+    for _ in range(6):
+        body.shoot(Look(61), idle_s=8)
+    changed = [
+        replace(f, camera=replace(f.camera, lens="Fernhill 24 mm shift")) if i >= 3 else f
+        for i, f in enumerate(body.frames)
+    ]
+    assert kinds(group_frames(body.frames, body.scores, GroupSettings())) == [("burst", 6)]
+    assert kinds(group_frames(changed, body.scores, GroupSettings())) == [("burst", 3), ("burst", 3)]

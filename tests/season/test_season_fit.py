@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +15,7 @@ from windstill.season import learn
 from windstill.season.counting import design_effect, wilson
 from windstill.season.halfway import fit_halfway
 from windstill.season.together import fit_with_wind
+from windstill.season.words import wind_lines
 from windstill.settings.season import SeasonSettings
 
 
@@ -65,6 +67,10 @@ def test_a_season_of_forty_shoots_with_logged_wind(tmp_path: Path, seed: int) ->
     calm, usual, windy = (curve.halfway_s(wind)[0] for wind in (1.5, 3.0, 6.0))
     assert calm > usual > windy
     assert abs(math.log2(usual * 80)) <= 1 / 3
+    form = re.compile(r"Beaufort (\d), .*: half fail at 1/(\d+) s \(likely .*\)\.")
+    said = [form.fullmatch(line) for line in wind_lines(season)]
+    forces, shutters = zip(*(map(int, line.groups()) for line in said if line is not None), strict=True)
+    assert len(forces) == len(said) >= 3 and sorted(forces) == [*forces] and sorted(shutters) == [*shutters]
 
 
 def test_half_fail_shutter_in_each_wind_keeps_its_word() -> None:

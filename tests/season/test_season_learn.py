@@ -18,6 +18,7 @@ from windstill.optics.marks import shutter_mark
 from windstill.season import Season, learn, write_season
 from windstill.season.cause import cause_of
 from windstill.season.figures import movement_figure
+from windstill.season.outcomes import Agreement
 from windstill.season.reading import SeasonError
 from windstill.season.words import background_line, cause_line, halfway_line, lost_lines
 
@@ -246,12 +247,55 @@ def test_what_was_noted_is_kept_across_reruns(tmp_path: Path) -> None:
     assert kept.loc[0, "remark"] == "an hour with a brush"
 
 
-def test_noted_outcomes_that_cannot_be_read_are_not_overwritten(tmp_path: Path) -> None:
+@pytest.mark.parametrize(
+    ("written", "says"),
+    [(b"my,notes\n1,2\n", "column review is missing; the file is left"), (b"", "cannot be read, and is left"),
+     (b"review,set_id,outcome\n\xff\xfe\0", "cannot be read, and is left"), (b'a,"b\n', "cannot be read, and is left")],
+)  # fmt: skip
+def test_noted_outcomes_that_cannot_be_read_are_not_overwritten(tmp_path: Path, written: bytes, says: str) -> None:
     path = tmp_path / "outcomes.csv"
-    path.write_text("my,notes\n1,2\n")
-    with pytest.raises(SeasonError, match=r"outcomes\.csv: column review is missing; the file is left"):
+    path.write_bytes(written)
+    with pytest.raises(SeasonError, match=rf"outcomes\.csv: {says}"):
         learn([review(tmp_path, "cove", [{}])], outcomes=path)
-    assert path.read_text() == "my,notes\n1,2\n"
+    assert path.read_bytes() == written
+
+
+def judged_by_outcomes(out: Path, season: Path, went: list[str]) -> Agreement:
+    """Note how each set of a review went, and learn again."""
+    write_season(learn([out], outcomes=season / "outcomes.csv"), season)
+    note(season / "outcomes.csv", {f"100FELLS/THRF{i * 10 + 1:04d}~stack": word for i, word in enumerate(went)})
+    agreement = learn([out], outcomes=season / "outcomes.csv").agreement
+    assert agreement is not None
+    return agreement
+
+
+def test_with_the_tiles_a_smaller_tolerance_is_told_by_the_area_it_leaves(tmp_path: Path) -> None:
+    """Reviews at 2 px; merges in truth hold a small place of up to 5 px, which is what 1 px allows."""
+    sways = [0.5, 0.8, 1.2, 2.5, 3, 3.5, 4, 4.5, 5.5, 7, 8, 8.5, 9, 9.5]
+    out = review(tmp_path, "cove", [{"sway_px": s, "outlook": "touch-up" if s > 2 else "clean"} for s in sways])
+    rows = []
+    for i, sway in enumerate(sways):
+        first = f"100FELLS/THRF{i * 10 + 1:04d}"
+        for pair in range(2):
+            rows += [
+                {"set_id": f"{first}~stack", "frame_a": first, "frame_b": f"{first[:-1]}{pair + 2}",
+                 "x_px": 600.0 * tile, "y_px": 0.0, "w_px": 400.0, "h_px": 300.0,
+                 "sway_x_px": sway if tile == pair == 0 else 0.1, "sway_y_px": 0.0, "confidence": 1.0, "relevance": 1.0}
+                for tile in range(8)
+            ]  # fmt: skip
+    pd.DataFrame(rows).to_parquet(out / "tiles.parquet")
+    agreement = judged_by_outcomes(out, tmp_path / "season", ["clean" if s <= 5 else "hard" for s in sways])
+    assert agreement.proposed is not None and agreement.proposed.good == len(sways)
+    assert agreement.proposed_px is not None and 0.9 < agreement.proposed_px < 1.1
+
+
+def test_where_no_tolerance_would_have_agreed_better_none_is_proposed(tmp_path: Path) -> None:
+    sways = [0.5, 0.8, 1, 1.2, 1.5, 5, 7, 9, 11, 14]
+    out = review(tmp_path, "cove", [{"sway_px": s, "failed": s > 2} for s in sways])
+    same = judged_by_outcomes(out, tmp_path / "same", ["clean" if s <= 2 else "hard" for s in sways])
+    assert same.proposed_px is None and "no tolerance would have agreed better than 2 px" in same.why
+    alike = judged_by_outcomes(out, tmp_path / "alike", ["clean"] * len(sways))
+    assert alike.proposed_px is None and "all merges went alike" in alike.why
 
 
 def test_a_tolerance_that_would_have_agreed_better_is_proposed(tmp_path: Path) -> None:

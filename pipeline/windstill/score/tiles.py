@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -27,30 +25,6 @@ def grid_for(width_px: int, height_px: int, reduction: int, settings: ScoreSetti
     """
     side = max(max(width_px, height_px) // settings.tiles_along_long_side // reduction, 1) * reduction
     return TileGrid(tile_px=side, rows=max(height_px // side, 1), cols=max(width_px // side, 1))
-
-
-def tile_mean(plane: NDArray[Any], grid: TileGrid, reduction: int) -> FloatMap:
-    """Mean of a working-resolution plane over each tile.
-
-    Parameters
-    ----------
-    plane : array, shape (h, w)
-        uint8, int16 or float32 at the working resolution.
-
-    Returns
-    -------
-    FloatMap
-        Shape of the grid.
-    """
-    side = grid.tile_px // reduction
-    whole = plane[: grid.rows * side, : grid.cols * side]
-    if whole.dtype != np.float32:
-        whole = whole.astype(np.float32)
-    if side == 1:
-        return np.ascontiguousarray(whole)
-    # INTER_AREA by a whole factor is the exact mean, and several times faster than a reshape in NumPy.
-    mean: FloatMap = cv2.resize(whole, (grid.cols, grid.rows), interpolation=cv2.INTER_AREA)
-    return mean
 
 
 def tile_share(mask: NDArray[np.bool_], grid: TileGrid, mask_step_px: int) -> FloatMap:
