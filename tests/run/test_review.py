@@ -179,6 +179,30 @@ def test_a_file_that_vanishes_under_way_is_one_problem(shoot: Path, tmp_path: Pa
     assert (first["kind"], first["outlook"]) == ("burst", "clean")
 
 
+def test_files_that_become_something_else_under_way_are_one_problem_each(shoot: Path, tmp_path: Path) -> None:
+    """A pipe nobody writes to, a device without end, a folder, a link in a circle, nothing: none is waited for."""
+    card = tmp_path / "thrift"
+    shutil.copytree(shoot, card)
+    files = sorted((card / "100CLIFF").iterdir())
+
+    def change() -> None:
+        for path in files[:5]:
+            path.unlink()
+        os.mkfifo(files[0])
+        files[1].symlink_to("/dev/zero")
+        files[2].mkdir()
+        files[3].symlink_to(files[3].name)
+        files[4].touch()
+
+    started = time.monotonic()
+    with again(card, tmp_path / "out", tmp_path / "cache", progress=Meddler("score", change)) as review:
+        problems = {problem.file: problem.problem for problem in review.problems}
+    assert time.monotonic() - started < 60
+    assert sorted(problems) == [f"100CLIFF/{path.name}" for path in files[:5]]
+    assert problems["100CLIFF/THFT0001.JPG"] == problems["100CLIFF/THFT0002.JPG"]
+    assert "no file any more" in problems["100CLIFF/THFT0001.JPG"]
+
+
 def test_a_card_pulled_out_under_way(shoot: Path, tmp_path: Path) -> None:
     card = tmp_path / "thrift"
     shutil.copytree(shoot, card)

@@ -14,6 +14,7 @@ from typing import Any
 import xxhash
 
 from windstill.records import Frame, FrameSet, Grouping
+from windstill.regular import regular_only
 from windstill.run import codec
 from windstill.settings import Section, Settings
 
@@ -35,7 +36,7 @@ def content_digest(path: Path) -> str:
     """
     digest = xxhash.xxh3_128()
     buffer = memoryview(bytearray(_CHUNK_BYTES))
-    with path.open("rb", buffering=0) as file:
+    with open(path, "rb", buffering=0, opener=regular_only) as file:
         while count := file.readinto(buffer):
             digest.update(buffer[:count])
     return digest.hexdigest()

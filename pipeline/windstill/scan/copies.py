@@ -9,6 +9,7 @@ from collections.abc import Callable, Hashable, Iterable, Sequence
 
 import xxhash
 
+from windstill.regular import regular_only
 from windstill.scan.kinds import dcf_number, natural_key
 from windstill.scan.photo import Photo
 
@@ -71,7 +72,7 @@ class _Reader:
         path = photo.file.path
         if path not in known:
             try:
-                with open(os.path.join(self._root, path), "rb", buffering=0) as file:  # noqa: PTH118, PTH123
+                with open(os.path.join(self._root, path), "rb", buffering=0, opener=regular_only) as file:  # noqa: PTH118
                     known[path] = self._of_open(file, photo.file.size_bytes, sample)
             except OSError:
                 return None

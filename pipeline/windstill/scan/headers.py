@@ -12,6 +12,7 @@ from typing import BinaryIO, Literal
 
 from PIL import BmpImagePlugin, ImageFile, JpegImagePlugin, PngImagePlugin
 
+from windstill.regular import regular_only
 from windstill.scan.guard import HeaderTooLongError, guard
 from windstill.scan.isolated import HeaderWorker, Isolated
 from windstill.scan.kinds import RAWS, extension
@@ -67,7 +68,7 @@ def read_header(path: Path, settings: ScanSettings, worker: HeaderWorker) -> Hea
     OSError
         It cannot be opened or read.
     """
-    with path.open("rb") as file:
+    with open(path, "rb", opener=regular_only) as file:
         start = file.read(32)
         if not start:
             raise UnreadableError("the file is empty")
