@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import shutil
 import sys
@@ -94,6 +95,25 @@ def test_a_wind_log_that_is_not_there_is_wrong_usage(season: Path, capsys: pytes
     status, _, errors = run(capsys, past, "--wind-log", str(season / "none.csv"), "--out", str(season / "out"))
     assert status == 2
     assert "none.csv: no such file" in errors
+
+
+@pytest.mark.parametrize("named", ["cove", "cove-windstill", "elsewhere"])
+@pytest.mark.parametrize("out", ["cove", "cove/season", "link/season"])
+def test_nothing_is_written_into_the_shoot_of_a_review(
+    season: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], named: str, out: str
+) -> None:
+    """Whether the shoot is named, its review beside it, or a review that says where its photographs are."""
+    shoot = tmp_path / "cove"
+    shoot.mkdir()
+    (shoot / "THRF0001.JPG").touch()
+    (tmp_path / "link").symlink_to(shoot)
+    review = tmp_path / ("elsewhere" if named == "elsewhere" else "cove-windstill")
+    shutil.copytree(next(iter(sorted(season.glob("*-windstill")))), review)
+    (review / "run.json").write_text(json.dumps({"shoot": str(shoot)} if named != "cove" else {}), "utf-8")
+    status, _, errors = run(capsys, str(tmp_path / named), "--out", str(tmp_path / out))
+    assert status == 2
+    assert "inside the shoot" in errors and len(errors.splitlines()) == 1
+    assert [path.name for path in shoot.iterdir()] == ["THRF0001.JPG"]
 
 
 @pytest.mark.browser

@@ -96,7 +96,7 @@ def run_review(
     from windstill.run.places import shoot_folder
 
     shoot = shoot_folder(shoot)
-    out = out or default_out(shoot, _here())
+    out = out or default_out(shoot, current_folder())
     command = shlex.join(["windstill", *sys.argv[1:]])
     options = Options(fresh=fresh, verify=verify, cache_folder=cache, scheduler=scheduler, command=command)
     with shown_progress() as progress, reviewed(shoot, out, settings, options, progress) as review:
@@ -142,7 +142,14 @@ def megabytes(text: str | None) -> int | None:
     return max(1, round(float(match.group(1)) * _UNIT_MB[unit.lower() if unit else None]))
 
 
-def _here() -> Path:
+def current_folder() -> Path:
+    """Where the command was called.
+
+    Raises
+    ------
+    ReviewError
+        It has been removed meanwhile.
+    """
     try:
         return Path.cwd()
     except OSError as err:

@@ -7,7 +7,7 @@ from pathlib import Path
 import typer
 
 from windstill.run.errors import ReviewError
-from windstill.run.places import USAGE
+from windstill.run.places import USAGE, check_out
 
 _EXAMPLES = """Examples:
 
@@ -38,13 +38,15 @@ def add_settings_command(app: typer.Typer) -> None:
         ),
     ) -> int:
         """Learn from past reviews: which shutter times held, in which conditions, and what safer ones cost."""
-        from windstill.cli.review import settings_from
+        from windstill.cli.review import current_folder, settings_from
         from windstill.season import learn, write_season
-        from windstill.season.reading import NotThereError, SeasonError
+        from windstill.season.reading import NotThereError, SeasonError, shoots_of
         from windstill.season.write import OUTCOMES
 
         settings = settings_from(profile, entries, {}).season
         try:
+            for shoot in shoots_of(past, current_folder()):
+                check_out(out, shoot)
             season = learn(past, settings, wind_log=wind_log, outcomes=out / OUTCOMES)
             page = write_season(season, out)
         except ModuleNotFoundError as err:

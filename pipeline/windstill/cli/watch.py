@@ -63,14 +63,14 @@ def run_watch(folder: Path, out: Path | None, settings: Settings, cache: Path | 
     """Watch until told to stop, then review what is there."""
     from windstill.cli.field import columns, print_wrapped
     from windstill.cli.guard import printable
-    from windstill.cli.review import _here
+    from windstill.cli.review import current_folder
     from windstill.field import Check, FieldDesk, set_lines, watch_folder
     from windstill.run import default_out
     from windstill.run.places import cache_folder, check_out, shoot_folder
 
     root = shoot_folder(folder)
     kept = cache_folder(cache, root)
-    target = check_out(out or default_out(root, _here()), root)
+    target = check_out(out or default_out(root, current_folder()), root)
     width = columns()
 
     def note(line: str) -> None:

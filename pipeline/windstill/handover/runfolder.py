@@ -108,7 +108,7 @@ def read_review(out: Path) -> FinishedReview:
         )
     frames = tuple(_rows(out / "frames.csv", _FRAMES, _frame))
     sets = tuple(_rows(out / "sets.csv", _SETS, _set))
-    return FinishedReview(out.resolve(), frames, sets, _run(out / "run.json"))
+    return FinishedReview(out.resolve(), frames, sets, run_record(out))
 
 
 def read_pairs(review: FinishedReview) -> tuple[PairRow, ...]:
@@ -231,9 +231,10 @@ def _paths(cell: str) -> tuple[str, ...]:
     return tuple(inner_path(name) for name in cell.split(";")) if cell else ()
 
 
-def _run(path: Path) -> Mapping[str, Any]:
+def run_record(out: Path) -> Mapping[str, Any]:
+    """What run.json in a run folder holds; empty where it is missing or cannot be read."""
     try:
-        record = read_json(path.read_text("utf-8"))
+        record = read_json((out / "run.json").read_text("utf-8"))
     except (OSError, ValueError):
         return {}
     return record if isinstance(record, dict) else {}

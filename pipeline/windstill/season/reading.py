@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 import pandas as pd
+
+from windstill.handover.runfolder import run_record
+from windstill.records import decode_name
 
 _NEEDED = {
     "frames.csv": ("frame", "captured_at", "exposure_s", "f_number", "iso", "focal_mm", "set_id", "smear_px"),
@@ -58,6 +62,17 @@ def find_review(past: Path, here: Path) -> Path:
     if not past.exists():
         raise SeasonError(f"{past}: no such folder; give the folder your reviews are in")
     raise SeasonError(f"{past}: no review in it; run windstill review {past} first, or name the review's folder")
+
+
+def shoots_of(past: Sequence[Path], here: Path) -> Iterator[Path]:
+    """Where the photographs of past reviews are, as far as that is known: nothing is to be written there."""
+    for given in past:
+        with suppress(SeasonError):
+            folder = find_review(given, here)
+            if folder != given:
+                yield given.resolve()
+            if isinstance(shoot := run_record(folder).get("shoot"), str):
+                yield Path(decode_name(shoot))
 
 
 def read_reviews(past: Sequence[Path], here: Path) -> tuple[list[PastReview], list[str]]:
