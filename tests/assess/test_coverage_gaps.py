@@ -255,3 +255,11 @@ def test_a_row_of_views_that_climbs_is_named() -> None:
     assert level.gaps == ()
     assert [g.what for g in climbing.found] == ["drift"]
     assert climbing.coverage_pct == 100
+
+
+def test_views_turned_against_each_other_are_named() -> None:
+    level, turned = _seam("A", "B", 30), _seam("B", "C", 30)
+    turned = replace(turned, mapping=replace(turned.mapping, rotation_deg=-14.0))
+    cover = _panorama(level, turned)
+    assert [g.what for g in cover.found] == ["drift"]
+    assert cover.gaps == ("views 2 and 3 are turned by 14.0 degrees against each other",)

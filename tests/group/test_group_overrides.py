@@ -74,6 +74,27 @@ def test_a_pin_takes_exactly_its_frames(camera: Camera, tmp_path: Path) -> None:
     assert ("bracket", ["07", "08"]) in tops(grouping)
 
 
+@pytest.mark.parametrize("entry", ["pin", "join"])
+def test_one_set_called_another_kind_is_that_kind_of_its_frames(camera: Camera, tmp_path: Path, entry: str) -> None:
+    """Not a burst of one stack."""
+    grouping = regrouped(
+        camera, tmp_path,
+        f'[[{entry}]]\nfirst = "101CLIFF/THRF0001"\nlast = "101CLIFF/THRF0006"\nkind = "burst"\n',
+    )
+    first = next(iter(grouping.top_level()))
+    assert (first.kind, first.members) == ("burst", first.frames)
+    assert [n[-2:] for n in first.frames] == FIRST
+    assert not list(grouping.children(first.set_id))
+
+
+@pytest.mark.parametrize("entry", ["pin", "join"])
+def test_a_range_from_or_to_a_frame_that_is_not_there_changes_nothing(
+    camera: Camera, tmp_path: Path, entry: str
+) -> None:
+    said = f'[[{entry}]]\nfirst = "101CLIFF/THRF0002"\nlast = "101CLIFF/THRF0099"\nkind = "burst"\n'
+    assert tops(regrouped(camera, tmp_path, said)) == tops(regrouped(camera, tmp_path, ""))
+
+
 def test_a_gap_of_ones_own(camera: Camera, tmp_path: Path) -> None:
     assert load_overrides(_written(tmp_path, "gap_s = 0.3\n")).gap_s == 0.3
     grouping = regrouped(camera, tmp_path, "gap_s = 0.3\n")
@@ -109,6 +130,7 @@ def test_names_of_no_frame_are_reported_and_passed_over(camera: Camera, tmp_path
         ('[[pin]]\nfirst = "a"\nlast = "b"\nkind = "single"', "no single"),
         ('[[join]]\nframes = ["a", "b"]\nkind = "single"', "no single"),
         ('[[pin]]\nfirst = "a"', "first and last"),
+        ('[[pin]]\nframes = ["a"]\nfirst = "a"', "either frames, or first and last"),
         ('[[pin]]\nframes = ["a"]\n[[pin]]\nframes = ["a"]', "already"),
         ('[[split]]\nafter = "a"', "before"),
         ('[[join]]\nframes = ["a"]\nwhy = "x"', "unknown entry 'why'"),

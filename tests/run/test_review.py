@@ -343,6 +343,33 @@ def test_nothing_is_written_without_out(shoot: Path, warm: Path, tmp_path: Path,
     assert {path: path.stat().st_mtime_ns for path in shoot.rglob("*")} == before
 
 
+@pytest.mark.parametrize(
+    ("sizes", "why"),
+    [(((480, 320), (320, 480)), "the frames differ in size"), (((16, 12), (16, 12)), "too small to be lined up")],
+)
+def test_frames_pinned_together_that_cannot_be_compared_say_why(
+    tmp_path: Path, sizes: tuple[tuple[int, int], ...], why: str
+) -> None:
+    shoot, out = tmp_path / "shoot", tmp_path / "out"
+    for number, (width, height) in enumerate(sizes, 1):
+        taken = DUSK + timedelta(seconds=number)
+        write_frame(shoot / f"THFT{number:04d}.JPG", cliff(5, width, height), taken)
+    out.mkdir()
+    (out / "sets.toml").write_text('[[pin]]\nframes = ["THFT0001", "THFT0002"]\nkind = "burst"\n', "utf-8")
+    with again(shoot, out, tmp_path / "cache") as review:
+        assert len(review.frames) == 2
+    (row,) = rows(out / "sets.csv")
+    assert (row["kind"], row["outlook"]) == ("burst", "unknown")
+    assert why in row["reasons"]
+
+
+def test_the_tolerance_grows_as_the_picture_is_to_be_shown_smaller(shoot: Path, warm: Path, tmp_path: Path) -> None:
+    smaller = load_settings(overrides={"assess": {"output_long_px": 240.0}})
+    with again(shoot, tmp_path / "out", warm, smaller):
+        pass
+    assert {row["tolerance_px"] for row in rows(tmp_path / "out" / "sets.csv")} == {"4.000"}  # of frames 480 px wide
+
+
 def test_a_moved_subject_is_found(tmp_path: Path) -> None:
     """The whole way: a patch that moved by six pixels between two frames of a burst."""
     still = cliff(5, 960, 640)

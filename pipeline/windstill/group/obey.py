@@ -90,6 +90,8 @@ def _merged(nodes: list[Node], kind: Kind | None) -> Node:
     """One set of several: flat where the parts are what the whole is, nested where they differ from it."""
     common = Counter(n.kind for n in nodes if n.is_set)
     chosen: Kind = kind or (common.most_common(1)[0][0] if common else "stack")
+    if len(nodes) == 1 and nodes[0].is_set:  # found as one already: its parts are to each other what was said
+        return Node(chosen, nodes[0].frames, nodes[0].children)
     children: list[Node] = []
     for node in nodes:
         children.extend(node.children if node.is_set and node.kind == chosen else [node])
