@@ -131,6 +131,7 @@ def test_names_of_no_frame_are_reported_and_passed_over(camera: Camera, tmp_path
         ('[[join]]\nframes = ["a", "b"]\nkind = "single"', "no single"),
         ('[[pin]]\nfirst = "a"', "first and last"),
         ('[[pin]]\nframes = ["a"]\nfirst = "a"', "either frames, or first and last"),
+        ('[[pin]]\nframes = ["a"]\nfirst = "a"', "either frames, or first and last"),
         ('[[pin]]\nframes = ["a"]\n[[pin]]\nframes = ["a"]', "already"),
         ('[[split]]\nafter = "a"', "before"),
         ('[[join]]\nframes = ["a"]\nwhy = "x"', "unknown entry 'why'"),

@@ -92,6 +92,8 @@ def test_shares_and_sides() -> None:
         (lambda: say.aperture_range("wide"), "aperture 'wide'"),
         (lambda: say.light_ev100("dim"), "light 'dim'"),
         (lambda: say.light_ev100("f/8 ISO 100"), "metered setting"),
+        (lambda: say.light_ev100("f/8 1/0 ISO 100"), "metered setting"),
+        (lambda: say.light_ev100("f/8 0 s ISO 100"), "metered setting"),
         (lambda: say.share("lots", "overlap"), "overlap 'lots'"),
         (lambda: say.sides_mm("36"), "both sides"),
         (lambda: say.sides_px("6000.5x4000"), "whole numbers"),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from windstill.optics.marks import aperture_mark, aperture_written, iso_mark, shutter_mark
 from windstill.plan.remarks import single_rows_shown
 from windstill.plan.result import Plan
-from windstill.plan.words import duration, metres, number, percent, pixels, plural, signed_ev, stops
+from windstill.plan.words import duration, metres, number, percent, pixels, plural, stops
 
 
 def written_aperture(f_number: float) -> str:
@@ -132,15 +132,3 @@ def single_rows(plan: Plan) -> list[tuple[str, str, str, str, str, str, str]]:
             )
         )
     return rows
-
-
-def bracket_cells(plan: Plan) -> list[str]:
-    """Short words for each frame of the bracket: step, shutter, ISO where it differs from the middle one's."""
-    bracket = plan.bracket
-    if bracket is None or plan.exposure is None:
-        return []
-    return [
-        f"{signed_ev(f.offset_ev)}: {shutter_mark(f.shutter_s)}"
-        + (f", {iso_mark(f.iso)}" if f.iso != plan.exposure.iso else "")
-        for f in bracket.frames
-    ]

@@ -58,7 +58,7 @@ def light_ev100(text: str) -> float:
     iso = re.search(r"iso\s*(\d+)", rest)
     rest = rest if iso is None else rest.replace(iso.group(), " ", 1)
     shutter = re.fullmatch(rf"[\s,;at]*(?:1\s*/\s*({_NUMBER})|({_NUMBER}))\s*s?(?:ec)?[\s,;at]*", rest)
-    if aperture is None or iso is None or shutter is None:
+    if aperture is None or iso is None or shutter is None or not _number(shutter.group(1) or shutter.group(2)):
         raise ValueError(f"light {text!r}: give EV such as 9, or a metered setting such as 'f/8 1/15 ISO 100'")
     seconds = 1.0 / _number(shutter.group(1)) if shutter.group(1) else _number(shutter.group(2))
     return exposure_value_100(
