@@ -190,3 +190,13 @@ def test_help_examples_run(windstill: Windstill, tmp_path: Path, monkeypatch: py
     for command in commands:
         run = windstill(*shlex.split(command)[1:])
         assert run.returncode == 0, (command, run.stderr)
+
+
+def test_in_the_dark_no_exposure_longer_than_the_lull_is_asked_for(windstill: Windstill) -> None:
+    shot = ("plan", "--lens", "24", "--near", "0.6", "--wind", "8", "--light=-4")
+    brief, long, unsaid = (
+        " ".join(windstill(*shot, *lull).stdout.split()) for lull in (("--lull", "3"), ("--lull", "30"), ())
+    )
+    assert "a lull would have to last 8 s" in brief and "and use 8 s" not in brief
+    for said in (long, unsaid):
+        assert "Wait for a lull and use 8 s" in said

@@ -108,11 +108,14 @@ def _too_dark(
     lull_s = exposure.shutter_s * 2**exposure.under_ev
     smear = smear_at(terms, motion, lull_s)
     under = f"{shutter_mark(exposure.shutter_s)} at {iso_mark(exposure.iso)} is {stops(exposure.under_ev)} under"
+    too_short = terms.request.lull_s is not None and lull_s > terms.request.lull_s
     if exposure.too_dark:
-        text = f"Too dark to hold this wind: {under}, more than lifting mends. Wait for a lull"
+        text = f"Too dark to hold this wind: {under}, more than lifting mends"
+        text += ", and a lull would have to last" if too_short else ". Wait for a lull and use"
     else:
-        text = f"{under}: lift it later at the cost of noise, or wait for a lull"
-    text += f" and use {shutter_mark(lull_s)}"
+        text = f"{under}: lift it later at the cost of noise"
+        text += "; a lull would have to last" if too_short else ", or wait for a lull and use"
+    text += f" {shutter_mark(lull_s)}"
     if smear is not None:
         text += f" (in this wind it would smear {pixels(smear)})"
     enough = [c for c in choices if c.under_ev == 0]
