@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 from pathlib import Path
@@ -72,3 +73,48 @@ def test_a_file_of_settings_that_no_parser_takes_is_named(here: Here, small_shoo
         status, _, error = here(*words)
         assert status == 2
         assert f"{name}: " in error and len(error.splitlines()) == 1 and len(error) < 300
+
+
+@pytest.mark.parametrize(
+    "words",
+    [("review", "SHOOT", "--out", ""), ("review", "SHOOT", "--out="), ("review", ""), ("gather", "x", ""),
+     ("settings", "x", "--out", "")],
+)  # fmt: skip
+def test_an_empty_argument_does_not_stand_for_the_current_folder(
+    here: Here, small_shoot: Path, tmp_path: Path, words: tuple[str, ...]
+) -> None:
+    status, said, error = here(*(str(small_shoot) if word == "SHOOT" else word for word in words))
+    assert (status, said) == (2, "")
+    assert "empty" in error and len(error.splitlines()) == 1
+    assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("folder", [".", "/", "..", "100CLIFF/.."])
+@pytest.mark.parametrize("words", [("sidecar",), ("masks",), ("gather", "keepers"), ("settings",)])
+def test_a_folder_without_a_name_of_its_own_is_no_review_either(
+    here: Here, small_shoot: Path, monkeypatch: pytest.MonkeyPatch, words: tuple[str, ...], folder: str
+) -> None:
+    monkeypatch.chdir(small_shoot)
+    status, _, error = here(words[0], folder, *words[1:])
+    assert status in (1, 2)
+    assert f"{folder}: no " in error and "review" in error and len(error.splitlines()) == 1
+
+
+def test_the_review_beside_the_current_folder_is_named(
+    here: Here, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "thrift").mkdir()
+    (tmp_path / "thrift-windstill").mkdir()
+    (tmp_path / "thrift-windstill" / "sets.csv").touch()
+    monkeypatch.chdir(tmp_path / "thrift")
+    assert f"did you mean {tmp_path / 'thrift-windstill'}?" in here("sidecar", ".")[2]
+
+
+def test_a_card_takes_the_name_of_no_folder_and_no_pipe(here: Here, tmp_path: Path) -> None:
+    (tmp_path / "folder").mkdir()
+    os.mkfifo(tmp_path / "pipe")
+    for name, why in (("folder", "it is a folder"), ("pipe", "it is no ordinary file")):
+        status, _, error = here("plan", "--lens", "24", "--near", "0.6", "--card", name)
+        assert status == 1
+        assert error == f"windstill: {name}: {why}\n"
+    assert (tmp_path / "pipe").is_fifo() and sorted(p.name for p in tmp_path.iterdir()) == ["folder", "pipe"]

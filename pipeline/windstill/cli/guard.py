@@ -63,6 +63,9 @@ def _run(given: Sequence[str], debug: bool) -> int:
     from windstill.run.errors import ReviewError
     from windstill.settings import SettingsError
 
+    if any(not word or (word.startswith("--") and word.endswith("=")) for word in given):
+        # It would stand for the current folder, and most likely be a variable of a script that was never set.
+        return say("one of the arguments is empty; leave it out or say what is meant", WRONG_USAGE)
     try:
         command = typer.main.get_command(build())
         result = command.main(args=list(given), prog_name="windstill", standalone_mode=False)

@@ -101,7 +101,8 @@ def read_review(out: Path) -> FinishedReview:
     if not out.is_dir():
         raise ReviewError(f"{shown(out)}: no such folder; give the folder windstill review wrote to", USAGE)
     if not (out / "sets.csv").is_file() or not (out / "frames.csv").is_file():
-        beside = out.with_name(f"{out.name}-windstill")
+        folder = Path(os.path.abspath(out))  # "." has no name  # noqa: PTH100
+        beside = folder.parent / f"{folder.name}-windstill"
         meant = f"; did you mean {shown(beside)}?" if (beside / "sets.csv").is_file() else ""
         raise ReviewError(
             f"{shown(out)}: no finished review in it{meant or '; run windstill review first and give its --out'}", USAGE

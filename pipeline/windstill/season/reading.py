@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -56,7 +57,8 @@ def find_review(past: Path, here: Path) -> Path:
     SeasonError
         There is no review.
     """
-    for folder in (past, here / f"{past.name}-windstill", past.with_name(f"{past.name}-windstill")):
+    named = Path(os.path.abspath(past))  # "." has no name  # noqa: PTH100
+    for folder in (past, here / f"{named.name}-windstill", named.parent / f"{named.name}-windstill"):
         if (folder / "sets.csv").is_file():
             return folder
     if not past.exists():
