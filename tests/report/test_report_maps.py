@@ -32,6 +32,7 @@ from windstill.report.overlay import (
 from windstill.report.page import render_page
 from windstill.report.pictures import resized
 from windstill.report.shoot import Shoot
+from windstill.report.summary import headlines
 from windstill.report.words import numbered, place
 from windstill.settings import ReportSettings, Settings
 
@@ -120,6 +121,13 @@ def test_what_is_in_a_set_is_said() -> None:
     assert numbered("stack", 4) == "stack of 4"
     assert numbered("stack", 4, "bracket") == "stack of 4 brackets"
     assert numbered("panorama", 3, "bracket") == "panorama of 3 views"
+
+
+def test_the_first_sentences_say_for_how_many_there_is_a_way_out() -> None:
+    place = "Another take, or fewer frames, can take"
+    assert headlines({"clean": 1, "hard": 1}, 0, 0, 0, 1)[1] == f"1 would take hours. {place} its place."
+    assert headlines({"clean": 1, "hard": 3}, 0, 0, 0, 1)[1] == f"3 would take hours. {place} the place of one of them."
+    assert headlines({"clean": 1, "hard": 2}, 0, 0, 0)[1] == "2 would take hours."
 
 
 def test_the_least_measured_pair_is_not_passed_off_for_all(tmp_path: Path) -> None:

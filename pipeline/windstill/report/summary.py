@@ -39,7 +39,8 @@ def headlines(
     sentences = [_sentence(_listed(parts))]
     if ways_out:
         failing = sum(tally.get(o, 0) for o in ("hard", "lost", "unknown"))
-        which = "its place" if failing == 1 else "their place" if ways_out == failing else f"the place of {ways_out}"
+        some = f"the place of {'one' if ways_out == 1 else ways_out} of them"
+        which = "its place" if failing == 1 else "their place" if ways_out == failing else some
         sentences.append(f"Another take, or fewer frames, can take {which}.")
     extra = []
     if singles:
