@@ -26,6 +26,7 @@ from windstill.assess.geometry import (
 from windstill.assess.matching import DX, DY, RESIDUAL, ZNCC, refine_windows, tensor_axes
 from windstill.assess.pyramid import Plane, Pyramid, bring_to_a
 from windstill.records import CameraMapping
+from windstill.records.levels import BLACK, WHITE
 from windstill.settings import AssessSettings
 
 Points = NDArray[np.float64]
@@ -324,7 +325,7 @@ def _windows(pyramid: Pyramid, level: int, spacing: int, limit: int, unclipped_i
         margin = min(margin, min(height, width) // 4)
     strength = cv2.cornerMinEigenVal(cv2.GaussianBlur(plane, (0, 0), 1.0), 7)
     for clips in (plane,) if unclipped_in is None else (plane, unclipped_in.levels[shown]):
-        strength[(clips <= 4) | (clips >= 251)] = 0
+        strength[(clips <= BLACK) | (clips >= WHITE)] = 0
     rows, cols = (height - 2 * margin) // spacing, (width - 2 * margin) // spacing
     if rows < 1 or cols < 1:
         return np.empty((0, 2))
@@ -421,7 +422,7 @@ def _match(
         return None
     moved = bring_to_a(b.levels[level], start, a.level_reduction(level), plane_a.shape[:2])
     found = refine_windows(
-        plane_a, moved, points, np.zeros_like(points), half, 4, 251, iterations, reach,
+        plane_a, moved, points, np.zeros_like(points), half, BLACK, WHITE, iterations, reach,
         settings.match_passes, settings.match_enough_px,
     )  # fmt: skip
     comparable = found[:, ZNCC] > -1

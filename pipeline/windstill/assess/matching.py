@@ -103,10 +103,9 @@ def _passes(finer, scratch, window, size, margin, most, target):  # type: ignore
 
 @njit(cache=True, nogil=True)
 def _valid(plane, x, y, size, low, high, weight):  # type: ignore[no-untyped-def]
-    """Set weights to 0 where a pixel or a neighbour is clipped; True when any is."""
+    """Set weights to 0 where a pixel or a neighbour is clipped."""
     x0 = int(np.floor(x))
     y0 = int(np.floor(y))
-    any_clipped = False
     for i in range(size):
         line = plane[y0 + i, x0 : x0 + size]
         lost = 0
@@ -114,13 +113,11 @@ def _valid(plane, x, y, size, low, high, weight):  # type: ignore[no-untyped-def
             lost += (line[j] < low) | (line[j] > high)
         if lost == 0:
             continue
-        any_clipped = True
         for j in range(size):
             if line[j] < low or line[j] > high:
                 for v in range(max(i - 2, 0), min(i + 2, size)):
                     for u in range(max(j - 2, 0), min(j + 2, size)):
                         weight[v * size + u] = 0.0
-    return any_clipped
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)

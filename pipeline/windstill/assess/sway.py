@@ -24,10 +24,10 @@ from windstill.assess.matching import (
 )
 from windstill.assess.pyramid import Plane, Pyramid, bring_to_a, halved
 from windstill.records import FloatMap, Relation, TileGrid
+from windstill.records.levels import BLACK, WHITE
 from windstill.score.kernels import sobel_energy
 from windstill.settings import AssessSettings
 
-_LOW, _HIGH = 4, 251  # 8-bit steps: outside, a pixel is lost in the dark or clipped
 _SMALLEST_HALF = 8
 _REACH = 4.0  # pixels of a level a window is led from where it starts
 _COARSEST = 4  # levels above the working one on which unequal blur is still matched
@@ -302,7 +302,7 @@ def _refine_at(
     at = (centres + 0.5) / factor - 0.5
     half = _scaled_half(base_half, level)
     found: NDArray[np.float32] = refine_windows(
-        a.levels[level], moved[level], at, start / factor, half, _LOW, _HIGH, iterations, reach,
+        a.levels[level], moved[level], at, start / factor, half, BLACK, WHITE, iterations, reach,
         settings.match_passes, settings.match_enough_px,
     )
     found[:, [DX, DY]] *= np.float32(factor)
@@ -408,7 +408,7 @@ def _search(
                 return
             places = centres[open_] + offset
             at = np.round((places + 0.5) / factor - 0.5).astype(np.int64)
-            found = search_windows(a.levels[level], moved[level], at, half, radius, _LOW, _HIGH)
+            found = search_windows(a.levels[level], moved[level], at, half, radius, BLACK, WHITE)
             enough = np.maximum(found[:, 4] + settings.search_gain, settings.search_min_correlation)
             plausible = (found[:, 2] > enough) & (np.hypot(found[:, 0], found[:, 1]) > 0)
             if not plausible.any():

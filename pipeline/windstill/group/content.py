@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from windstill.group import kernels
 from windstill.records import CameraData, FloatMap, FrameScore
+from windstill.records.levels import BLACK, WHITE
 from windstill.settings.group import GroupSettings
 
 View = Literal["same", "overlap", "other", "unknown"]
@@ -34,7 +35,6 @@ _ALONG_ROW_PX = 41
 _LIGHT_BOX_PX = (5, 5)
 # A moving branch differs by more than this and must not pull the registration.
 _OUTLIER = 0.8
-_BLACK, _WHITE = 4, 251  # 8-bit steps: beyond, nothing is told of what is there
 # Pixels of a shift below which nothing is resampled.
 _LEAST_FRACTION = 0.05
 # Full-frame diagonal of the 35 mm format, millimetres.
@@ -281,7 +281,7 @@ def compare(a: Picture, b: Picture, settings: GroupSettings) -> ContentLink:
 
 def _hardly_lit(a: Picture, b: Picture, settings: GroupSettings) -> bool:
     """Whether one of them is nearly all white or black, and what is left shows next to nothing of the other."""
-    lit = [(picture.luma > _BLACK) & (picture.luma < _WHITE) for picture in (a, b)]
+    lit = [(picture.luma > BLACK) & (picture.luma < WHITE) for picture in (a, b)]
     return bool(
         min(part.mean() for part in lit) < settings.lit_share and (lit[0] & lit[1]).mean() < settings.lit_both_share
     )
