@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import cv2
 import numpy as np
 import pytest
 from layered_scenes import Picture, assess_pictures, landscape, taken, with_mover
 from numpy.typing import NDArray
 
+HORIZON = Path(__file__).parents[1] / "data" / "horizon"
 SCENE = landscape()
 HEIGHT = SCENE.shape[0]
 
@@ -46,6 +49,15 @@ def test_waves_under_a_horizon_have_changed_and_not_moved() -> None:
     assert (field.changed[waves] > 0.3).mean() > 0.5
     assert known[rows > 0.7 * HEIGHT].mean() > 0.8
     assert np.median(field.changed[rows > 0.7 * HEIGHT]) < 0.1
+
+
+def test_a_horizon_at_rest_does_not_slide_with_waves_that_seem_to_have_moved() -> None:
+    """Some of the waves resemble others beside them; the horizon agrees wherever along it one looks."""
+    frames = [cv2.imread(str(HORIZON / f"focus_{k}.jpg"), cv2.IMREAD_GRAYSCALE) for k in (3, 4)]
+    assert all(frame is not None for frame in frames)
+    measure, verdict = assess_pictures("stack", [np.asarray(frame, np.uint8) for frame in frames])
+    assert (measure.pairs[0].sway_max_px or 0) < 2
+    assert verdict.outlook == "clean", verdict.reasons
 
 
 @pytest.mark.parametrize("waves", [(6.0, 3.0), (12.0, 6.0)])

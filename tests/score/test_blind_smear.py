@@ -86,7 +86,7 @@ def test_calm_frames_of_the_sample_are_not(sample_shoot: Path, ending: str) -> N
     assert scored(sample_shoot, ending).frame_smear_px in (None, 0.0)
 
 
-@pytest.mark.parametrize(("still_share", "said"), [(0.5, 0.0), (0.15, None)])
+@pytest.mark.parametrize(("still_share", "said"), [(0.9, 0.0), (0.5, None), (0.15, None)])
 def test_no_smear_is_only_said_of_a_frame_whose_detail_tells(still_share: float, said: float | None) -> None:
     """Heads may be smeared that nothing tells of: a strip of crisp ground at the foot does not speak for them."""
     confidence = np.zeros((60, 80), np.float32)

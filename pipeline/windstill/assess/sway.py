@@ -531,10 +531,14 @@ def _complete_edges(
     along: NDArray[np.float32],
     edge: NDArray[np.bool_],
     precise: NDArray[np.bool_],
+    sure: NDArray[np.bool_],
+    at_rest: NDArray[np.bool_],
     rows: NDArray[np.intp],
     cols: NDArray[np.intp],
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Take an edge's movement along itself from neighbours that move across it as it does.
+
+    An edge that agrees with rest takes it from sure ones only: a horizon agrees wherever along it one looks.
 
     Returns
     -------
@@ -542,7 +546,7 @@ def _complete_edges(
     completed : bool array, shape (n,)
         Edge tiles that found such neighbours.
     """
-    done = displacement.copy()
+    done, sure = displacement.copy(), sure.copy()
     completed = np.zeros(len(rows), bool)
     if not edge.any():
         return done, completed
@@ -554,7 +558,7 @@ def _complete_edges(
         if open_.size == 0:
             break
         near = beside[open_]
-        known = (near >= 0) & whole[near]
+        known = (near >= 0) & whole[near] & (sure[near] | ~at_rest[open_, None])
         theirs = done[near]  # (m, 8, 2)
         own = (displacement[open_] * across[open_]).sum(axis=1)
         off = np.abs((theirs * across[open_, None]).sum(axis=2) - own[:, None])
@@ -563,6 +567,7 @@ def _complete_edges(
         slide = np.where(agree, (theirs * along[open_, None]).sum(axis=2), 0).sum(axis=1) / np.maximum(count, 1)
         found = count > 0
         chosen = open_[found]
+        sure[chosen] &= (agree & sure[near]).any(axis=1)[found]
         done[chosen] = displacement[chosen] + slide[found, None] * along[chosen]
         completed[chosen] = True
         whole[chosen] = True
@@ -657,13 +662,6 @@ def _finish(
     seen, left = told_from_rest
     told = np.minimum(seen / settings.seen_from_steps, 1) ** 2
     told *= np.clip(1.5 - left / settings.changed_from_share, 0, 1)
-    precise_along = (error_along < placed_px) & (told >= settings.measured_confidence)
-    displacement, completed = _complete_edges(displacement, along, edge, precise_along, rows, cols)
-    error = np.where(edge, error_across, error_along)
-    # What lies within the mapping's own spread is at rest; what lies beyond may still be partly the mapping's.
-    beyond = np.hypot(*displacement.T) * reduction > 2 * mapping_error_px
-    error = np.where(beyond, np.hypot(error, 2 * mapping_error_px), error)
-    precise = 1 / (1 + (error / _allowed_px(displacement, reduction, settings)) ** 2)
     # Rest is one hypothesis; a displacement found by search is the best of thousands and needs a better match.
     searched = state.searched
     lower = np.where(searched, settings.found_from, settings.changed_below)
@@ -671,8 +669,21 @@ def _finish(
     matched = np.clip((explained - lower) / (upper - lower), 0, 1)
     sole = np.where(searched, 0.4 + 0.6 * state.unique, 1.0)
     by_chance = _chance(state, halves, rows, cols, grid)
-    confidence = (precise * matched * sole * told / (1 + by_chance / settings.chance_believed)).astype(np.float32)
-    confidence[state.zncc <= -1] = 0
+    believed = matched * sole * told / (1 + by_chance / settings.chance_believed)
+
+    def confidence_of(displacement: NDArray[np.float64]) -> NDArray[np.float64]:
+        error = np.where(edge, error_across, error_along)
+        # What lies within the mapping's own spread is at rest; what lies beyond may still be partly the mapping's.
+        beyond = np.hypot(*displacement.T) * reduction > 2 * mapping_error_px
+        error = np.where(beyond, np.hypot(error, 2 * mapping_error_px), error)
+        precise = 1 / (1 + (error / _allowed_px(displacement, reduction, settings)) ** 2)
+        return np.where(state.zncc > -1, precise * believed, 0.0)
+
+    precise_along = (error_along < placed_px) & (told >= settings.measured_confidence)
+    sure = confidence_of(displacement) >= settings.measured_confidence
+    at_rest = np.hypot(*state.d.T) * reduction <= settings.error_half_px
+    displacement, completed = _complete_edges(displacement, along, edge, precise_along, sure, at_rest, rows, cols)
+    confidence = confidence_of(displacement).astype(np.float32)
     # An edge that moved, with nothing beside it to tell how far along: the movement across is only its least.
     partial = edge & ~completed & (np.hypot(*displacement.T) * reduction > settings.edge_claims_px)
     confidence[partial] *= np.float32(0.45)

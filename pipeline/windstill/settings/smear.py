@@ -108,8 +108,8 @@ class BlindSmearSettings(Section):
         0.7, gt=0.5, le=1, description="Share of known tiles that must move alike for it to be the camera's doing."
     )
     still_known: float = Field(
-        0.3, gt=0, le=1, description="Share of the textured tiles that must be known to be still before a frame counts "
-        "as not smeared: what lies on the others may be."
+        0.75, gt=0, le=1, description="Share of the textured tiles that must be known to be still before a frame "
+        "counts as not smeared: blooms are a small part of a picture, and may lie on the others."
     )
     shake_known: float = Field(
         0.25, gt=0, le=1, description="Share of the textured tiles that must be known before anything is said of shake."
