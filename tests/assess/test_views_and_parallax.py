@@ -187,3 +187,18 @@ def test_a_head_that_moved_where_two_rows_meet_is_found_though_other_views_came_
     assert seam.sway_max_px == pytest.approx(np.hypot(11, 5), abs=0.5)
     assert verdict.outlook == "hard"
     assert any("views 1 and 4" in reason for reason in verdict.reasons)
+
+
+@pytest.mark.parametrize("size", [(1500, 1000), (1499, 999)], ids=str)
+def test_views_that_share_a_narrow_strip_are_lined_up_whatever_their_size(size: tuple[int, int]) -> None:
+    """1500 x 1000 suits a Fourier transform, as 6000 x 4000 does, and used to be windowed before features were sought:
+    at the borders, where views overlap, none were left.
+    """
+    width, height = size
+    wide, step = landscape(3000), round(0.8 * width)
+    views = [taken(wide[500 : 500 + height, x : x + width], noise=3.0, seed=x) for x in (0, step)]
+    measure, verdict = assess_pictures("panorama", views)
+    mapping = measure.pairs[0].mapping
+    assert not mapping.failed, mapping.reason
+    assert mapping.shift_x_px == pytest.approx(step, abs=0.3)
+    assert verdict.outlook == "clean", verdict.reasons

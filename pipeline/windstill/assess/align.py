@@ -258,7 +258,8 @@ def _starts(a: Pyramid, b: Pyramid, level: int, views: bool, settings: AssessSet
     norm_a, norm_b = normalised(a.levels[level]), normalised(b.levels[level])
     if norm_a.shape == norm_b.shape:
         window = cv2.createHanningWindow(norm_a.shape[::-1], cv2.CV_32F)
-        (sx, sy), _ = cv2.phaseCorrelate(norm_b, norm_a, window)
+        # Copies: of a size that suits the transform, OpenCV lays the window over what it is given.
+        (sx, sy), _ = cv2.phaseCorrelate(norm_b.copy(), norm_a.copy(), window)
         shift = np.eye(3)
         shift[:2, 2] = sx * reduction, sy * reduction
         yield _Start(shift, shift_only=True)
