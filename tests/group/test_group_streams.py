@@ -195,6 +195,16 @@ def test_a_view_that_shows_nothing_in_common_goes_on_with_the_panorama_if_nothin
     assert kinds(group_frames(camera.frames, camera.scores, GroupSettings())) == found
 
 
+def test_a_last_view_that_shows_nothing_in_common_stays_with_its_panorama_if_another_try_follows_later() -> None:
+    camera = Camera(focus_written=False)
+    for look in (Look(71, x=0.2), Look(71, x=0.85), Look(72, x=2.0)):
+        camera.shoot(look, idle_s=4.0)
+    camera.wait(21)
+    for x in (1.5, 0.85, 0.2):
+        camera.shoot(Look(71, x=x), idle_s=4.0)
+    assert kinds(group_frames(camera.frames, camera.scores, GroupSettings())) == [("panorama", 3), ("panorama", 3)]
+
+
 @pytest.mark.parametrize(("pauses_s", "found"), [((0.7,), [7, 7]), ((0.7, 4.0, 2.0, 6.0), [14])])
 def test_a_pause_parts_bursts_of_a_steady_rhythm_and_not_those_that_waited(
     pauses_s: tuple[float, ...], found: list[int]

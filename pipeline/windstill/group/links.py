@@ -387,20 +387,35 @@ def _turned_on(
     result = dict(found)
     for k in range(count - 1):
         link = found[k, k + 1]
-        # What lies between two frames that fit is a stray.
-        if (k - 1, k + 1) in found or (k, k + 2) in found:
+        # What lies between two frames that fit is a stray, unless they are far apart in time and it is near the first.
+        across = [found[jump] for jump in ((k - 1, k + 1), (k, k + 2)) if jump in found]
+        if any(jump.rhythm < settings.rhythm_broken for jump in across):
             continue
         if link.content.view != "other" or not _nothing_set(link, settings):
             continue
-        for beside in ((k - 1, k + 1), (k + 1, k + 2), (k - 1, k - 2)):
-            steps = [found[n, n + 1] for n in beside if (n, n + 1) in found]
-            turned = [step.content for step in steps if step.content.view == "overlap" and _nothing_set(step, settings)]
-            if len(turned) == 2 and _sure_turn(turned[0], turned[1], settings):
-                near = turned[0]
-                seen = replace(near, odds=0.0, agreement=link.content.agreement, support=link.content.support, ev=None)
-                result[k, k + 1] = replace(link, content=seen)
-                break
+        near = _turn_beside(found, k, settings, alone=bool(across))
+        if near is not None:
+            seen = replace(near, odds=0.0, agreement=link.content.agreement, support=link.content.support, ev=None)
+            result[k, k + 1] = replace(link, content=seen)
     return result
+
+
+def _turn_beside(
+    found: Mapping[tuple[int, int], Link], k: int, settings: GroupSettings, *, alone: bool
+) -> ContentLink | None:
+    """How the camera was turned in the two steps beside that from k to k + 1, where it surely was.
+
+    With `alone`, a sure step before is enough: a view that was left for another try of the whole has none after it.
+    """
+    for beside in ((k - 1, k + 1), (k + 1, k + 2), (k - 1, k - 2)):
+        steps = [found[n, n + 1] for n in beside if (n, n + 1) in found]
+        turned = [step.content for step in steps if step.content.view == "overlap" and _nothing_set(step, settings)]
+        if len(turned) == 2 and _sure_turn(turned[0], turned[1], settings):
+            return turned[0]
+    before = found.get((k - 1, k)) if alone else None
+    if before is None or before.content.view != "overlap" or not _nothing_set(before, settings):
+        return None
+    return before.content if before.content.odds > settings.lookback_odds else None
 
 
 def _sure_turn(one: ContentLink, two: ContentLink, settings: GroupSettings) -> bool:
