@@ -118,6 +118,16 @@ def test_a_share_that_is_sure_nowhere_is_unknown_rather_than_lost() -> None:
     assert sure.gaps and sure.coverage_pct is not None and sure.coverage_pct < 80
 
 
+@pytest.mark.parametrize("noise", [0.0, 3.0, 6.0])
+def test_a_stack_is_not_lost_by_discs_a_hair_over_the_limit_on_a_scale_that_is_only_learnt(noise: float) -> None:
+    # The farthest strip keeps a disc of 3.2 px where 3 are sharp, the others 2.4 to 2.6.
+    cover, frames = _stack((14.2, 8.2, 3.4, -2.4), False, noise)
+    assert cover.coverage_pct is None
+    verdict = _judged(cover, frames)
+    assert verdict.outlook == "clean"
+    assert any(reason.startswith("perhaps") for reason in verdict.reasons), verdict.reasons
+
+
 def test_what_two_frames_focused_nearly_alike_leave_out_is_found_by_their_distances() -> None:
     cover, _ = _stack((6.0, 5.4), True)  # the third strip is sharp, its neighbours keep discs of 5 px and more
     assert "far" in [g.what for g in cover.found]

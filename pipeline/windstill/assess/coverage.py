@@ -117,7 +117,7 @@ def stack_coverage(
     found = place_in_focus(
         sharp, fineness, _noise_gradient(scores, to_first), subject, limit / reduction,
         [x / reduction for x in positions] if positions else None, 0.0 if positions else None,
-        None if positions else breathing_scale(frames, scores, to_first),
+        None if positions else breathing_scale(frames, scores, to_first), settings.scale_unsure,
     )  # fmt: skip
     total = int(subject.sum())
     reached = None if found is None else found.reach_share > settings.reach_from_share
@@ -168,12 +168,16 @@ def _shares(
 def _sure(
     found: FocusPlace, subject: NDArray[np.bool_], hole: NDArray[np.bool_], settings: AssessSettings
 ) -> bool:
-    """Whether enough of what is missed lies in `hole`, the gaps that are sure.
+    """Whether as much is missed as calls a stack lost: enough in `hole`, the gaps that are sure, on any likely scale.
 
     Many tiles of which little is known add up to a share that nobody can find in the picture.
     """
     told = subject & found.told
-    return bool((hole & told).sum() >= settings.gap_sure_share * float(found.gap_share[told].sum()))
+    if (hole & told).sum() < settings.gap_sure_share * float(found.gap_share[told].sum()):
+        return False
+    # Nor may all hang on a scale that is learnt from the pictures: discs a little over the limit, or a little under.
+    missed = float(found.wide_gap_share[told].sum()) / max(int(told.sum()), 1)
+    return 100 * (1 - missed) < settings.lost_coverage_pct
 
 
 def _alone_pct(held: NDArray[np.bool_], covered: NDArray[np.bool_], total: int) -> tuple[float, ...]:

@@ -54,6 +54,9 @@ class FocusPlace:
         Blur disc of each tile in its sharpest frame, working pixels, most likely value; 0 where nothing tells.
     gap_share : FloatMap
         Probability, 0..1, that this disc is larger than the limit asked about.
+    wide_gap_share : FloatMap
+        The same for a wider limit, by what a scale learnt from the pictures may be off; equal where distances are
+        written.
     place : FloatMap
         Position on the scale of `positions_px`.
     positions_px : float array, shape (frames,)
@@ -71,6 +74,7 @@ class FocusPlace:
 
     least_px: FloatMap
     gap_share: FloatMap
+    wide_gap_share: FloatMap
     place: FloatMap
     positions_px: NDArray[np.float64]
     reach_share: NDArray[np.float32]
@@ -81,7 +85,7 @@ class FocusPlace:
 def place_in_focus(
     sharp: Array, fineness: Array, noise: Array, known: NDArray[np.bool_], limit_px: float,
     positions_px: Sequence[float] | None = None, farthest_px: float | None = None,
-    breathing_px: Sequence[float] | None = None,
+    breathing_px: Sequence[float] | None = None, scale_unsure: float = 1.0,
 ) -> FocusPlace | None:
     """Fit the fading of every tile's detail to one scale of focus positions.
 
@@ -103,6 +107,8 @@ def place_in_focus(
     breathing_px : sequence of float, optional
         Places as focus breathing tells them, for a lens that focuses by its whole extension. Taken only if what fades
         in the pictures agrees: lenses that focus within breathe as they please.
+    scale_unsure : float
+        Times by which a scale that is learnt may be too large; from 1.
 
     Returns
     -------
@@ -148,19 +154,15 @@ def place_in_focus(
     # Detail that no frame changes is noise, or out of reach of all of them alike: it tells nothing.
     still = _pooled(change[known][None], known)[0] < by_place.min(axis=0) + _LEAST_CHANGE / _INDEPENDENT
     least = np.abs(places[:, None] - all_x[None]).min(axis=1)
-    reached = least <= limit_px
-    # What a sweep misses it mostly misses by little.
-    missed = np.where(reached, 0, limit_px / np.maximum(least, limit_px))
-    before = np.where(reached, _REACHED / max(int(reached.sum()), 1), (1 - _REACHED) * missed / max(missed.sum(), 1e-9))
-    likely = before[:, None] * np.exp(-0.5 * _INDEPENDENT * (by_place - by_place.min(axis=0)))
     ends_told = positions_px is not None or float(np.ptp(x)) >= limit_px
-    if not ends_told:
-        likely[~reached] = 0
-    likely /= likely.sum(axis=0)
-    gap_share = np.zeros(known.shape, np.float32)
+    likely = _likely(by_place, least, limit_px, ends_told)
+    wide_px = limit_px * (scale_unsure if positions_px is None else 1.0)
+    likely_wide = likely if wide_px == limit_px else _likely(by_place, least, wide_px, ends_told)
+    gap_share, wide_gap_share = np.zeros((2, *known.shape), np.float32)
     least_px = np.zeros(known.shape, np.float32)
     place = np.full(known.shape, np.nan, np.float32)
-    gap_share[known] = np.where(still, 0, likely[~reached].sum(axis=0))
+    gap_share[known] = np.where(still, 0, likely[least > limit_px].sum(axis=0))
+    wide_gap_share[known] = np.where(still, 0, likely_wide[least > wide_px].sum(axis=0))
     best = by_place.argmin(axis=0)
     least_px[known] = least[best]
     place[known] = places[best]
@@ -170,7 +172,19 @@ def place_in_focus(
         reach_share[k][known] = np.where(still, 1, held)
     told = known.copy()
     told[known] = ~still
-    return FocusPlace(least_px, gap_share, place, all_x, reach_share, told, ends_told)
+    return FocusPlace(least_px, gap_share, wide_gap_share, place, all_x, reach_share, told, ends_told)
+
+
+def _likely(by_place: Array, least_px: NDArray[np.float64], limit_px: float, ends_told: bool) -> NDArray[np.float64]:
+    """Probability of every place (rows) for every tile, from its misfit there; `least_px` is each place's disc."""
+    reached = least_px <= limit_px
+    # What a sweep misses it mostly misses by little.
+    missed = np.where(reached, 0, limit_px / np.maximum(least_px, limit_px))
+    before = np.where(reached, _REACHED / max(int(reached.sum()), 1), (1 - _REACHED) * missed / max(missed.sum(), 1e-9))
+    likely = before[:, None] * np.exp(-0.5 * _INDEPENDENT * (by_place - by_place.min(axis=0)))
+    if not ends_told:
+        likely[~reached] = 0
+    return np.asarray(likely / likely.sum(axis=0), np.float64)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

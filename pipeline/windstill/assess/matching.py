@@ -495,7 +495,7 @@ def tensor_axes(found: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArra
     xx, xy, yy = found[:, GXX], found[:, GXY], found[:, GYY]
     root = np.sqrt((xx - yy) ** 2 + 4 * xy**2)
     smaller = np.maximum((xx + yy - root) / 2, 0)
-    larger = (xx + yy + root) / 2
+    larger = np.asarray((xx + yy + root) / 2, np.float32)
     # The gradient's main direction is half the tensor's angle; the edge lies across it.
     across = 0.5 * np.arctan2(2 * xy, xx - yy)
     return smaller, larger, np.stack([-np.sin(across), np.cos(across)], axis=1)

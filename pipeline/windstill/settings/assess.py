@@ -196,6 +196,10 @@ class AssessSettings(Section):
         0.33, ge=0, le=1, description="Share of what is missed that lies in such gaps for a stack to be lost by it: "
         "with less, how much is missed counts as unknown.",
     )
+    scale_unsure: float = Field(
+        1.25, ge=1, description="Times by which the scale of blur may be off where no focus distances are written: a "
+        "stack is lost by what is sharp in no frame only if it still is on a scale smaller by so much."
+    )
     reach_from_share: float = Field(
         0.8, gt=0, lt=1, description="Probability. A tile likelier than this within the limit of sharpness is held by "
         "the frame: surer than even, since frames are given up on it.",
