@@ -7,16 +7,22 @@ import os
 import stat
 
 
-def regular_only(path: str, flags: int) -> int:
+class NotAFileError(OSError):
+    """What is there is a folder, pipe, socket or device."""
+
+
+def regular_only(path: str | os.PathLike[str], flags: int) -> int:
     """For the argument `opener` of `open`: never waits for a pipe or a device, and opens files only.
 
     Raises
     ------
+    NotAFileError
+        It is no file.
     OSError
-        It cannot be opened, or is no file.
+        It cannot be opened.
     """
     handle = os.open(path, flags | getattr(os, "O_NONBLOCK", 0))
     if not stat.S_ISREG(os.fstat(handle).st_mode):
         os.close(handle)
-        raise OSError(errno.EINVAL, "it is no file any more", path)
+        raise NotAFileError(errno.EINVAL, "it is no file any more", path)
     return handle

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from windstill.assess.places import place_of
-from windstill.assess.statistics import robust_maximum_place
+from windstill.assess.statistics import counted_tiles, robust_maximum_place
 from windstill.records import (
     Frame,
     FrameSet,
@@ -167,7 +167,7 @@ def _judge_pair(
     if field is None:
         return _PairVerdict("unknown", 0.0, None, f"{between} could not be compared")
     relevant = field.relevance >= settings.relevant_from
-    measured = relevant & field.textured & (field.confidence >= settings.measured_confidence)
+    measured = counted_tiles(field, settings)
     textured_pct = 100 * float((relevant & field.textured).mean())
     measured_of_textured = 100 * float(measured.sum()) / max(int((relevant & field.textured).sum()), 1)
     length = np.hypot(field.sway_x_px, field.sway_y_px)

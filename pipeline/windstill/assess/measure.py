@@ -18,7 +18,7 @@ from windstill.assess.planes import PlaneSource
 from windstill.assess.pyramid import Pyramid, build_pyramid
 from windstill.assess.relevance import exposure_relevance, focus_relevance, to_grid_of_a
 from windstill.assess.smeared import measure_smear
-from windstill.assess.statistics import robust_maximum, robust_maximum_place, weighted_percentile
+from windstill.assess.statistics import counted_tiles, robust_maximum, robust_maximum_place, weighted_percentile
 from windstill.assess.sway import measure_sway
 from windstill.records import (
     CameraMapping,
@@ -256,7 +256,7 @@ def figures(
 ) -> PairMeasure:
     """The figures of a pair's sway map, by the contract's definitions."""
     relevant = field.relevance >= settings.relevant_from
-    counted = relevant & field.textured & (field.confidence >= settings.measured_confidence)
+    counted = counted_tiles(field, settings)
     length = np.hypot(field.sway_x_px, field.sway_y_px)
     picture_tiles = score_a.width_px * score_a.height_px / field.grid.tile_px**2
     values, weights = length[counted], field.relevance[counted]
@@ -385,11 +385,7 @@ def _movers_told(
         if pair.field is None:
             continue
         field, score = pair.field, scores[pair.frame_a]
-        moved = (
-            (np.hypot(field.sway_x_px, field.sway_y_px) > settings.tolerance_px)
-            & (field.confidence >= settings.measured_confidence)
-            & (field.relevance >= settings.relevant_from)
-        )
+        moved = counted_tiles(field, settings) & (np.hypot(field.sway_x_px, field.sway_y_px) > settings.tolerance_px)
         movers += int(moved.sum())
         told += int((moved & (score.smear_confidence >= _SMEAR_CONFIDENCE)).sum())
     return 2 * told >= movers

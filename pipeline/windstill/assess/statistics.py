@@ -6,7 +6,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from windstill.records import FloatMap
+from windstill.records import FloatMap, SwayField
+from windstill.settings import AssessSettings
+
+
+def counted_tiles(field: SwayField, settings: AssessSettings) -> NDArray[np.bool_]:
+    """Tiles whose sway counts: relevant, with something to measure, and measured."""
+    relevant = field.relevance >= settings.relevant_from
+    return relevant & field.textured & (field.confidence >= settings.measured_confidence)
 
 
 def weighted_percentile(values: NDArray[np.float32], weights: NDArray[np.float32], percent: float) -> float | None:

@@ -149,14 +149,10 @@ def _shows_a_change(
 ) -> NDArray[np.bool_]:
     """Which tiles differ from what b shows in their place by so much that motion could be claimed of them."""
     least = settings.seen_from_steps * np.sqrt(settings.measured_confidence)  # as `_finish` counts what is seen
-    shows = np.ones(len(members), bool)
-    for level in np.unique(tile_level[members]):
-        here = np.nonzero(tile_level[members] == level)[0]
-        tiles = members[here]
-        rest = np.zeros((len(tiles), 2))
-        at_rest = _refine_at(a, moved, centres[tiles], rest, int(level), base_half, 0, 1.0, settings)
-        beyond = at_rest[:, RESIDUAL] ** 2 - _smoothed_noise(sigma[tiles], tile_level[tiles])
-        shows[here] = (at_rest[:, ZNCC] <= -1) | (beyond >= least**2)
+    rest, levels = np.zeros((len(members), 2)), tile_level[members]
+    at_rest = _refine_each(a, moved, centres[members], rest, levels, base_half, 0, 1.0, settings)
+    beyond = at_rest[:, RESIDUAL] ** 2 - _smoothed_noise(sigma[members], levels)
+    shows: NDArray[np.bool_] = (at_rest[:, ZNCC] <= -1) | (beyond >= least**2)
     return shows
 
 
@@ -186,14 +182,13 @@ def _told_from_rest(
     seen = np.full(len(centres), np.inf, np.float32)
     left = np.zeros(len(centres), np.float32)
     away = np.nonzero(np.hypot(*state.d.T) * a.reduction > settings.error_half_px)[0]
-    for level in np.unique(state.level[away]):
-        here = away[state.level[away] == level]
-        at_rest = _refine_at(a, moved, centres[here], np.zeros((len(here), 2)), int(level), base_half, 0, 1.0, settings)
-        noise = _smoothed_noise(sigma[here], state.level[here])
-        before, after = (np.maximum(f[:, RESIDUAL] ** 2 - noise, 0) for f in (at_rest, state.found[here]))
-        known = at_rest[:, ZNCC] > -1
-        seen[here] = np.where(known, np.sqrt(before), np.inf)
-        left[here] = np.where(known, np.minimum(after / np.maximum(before, 1e-6), 1), 0)
+    rest, levels = np.zeros((len(away), 2)), state.level[away]
+    at_rest = _refine_each(a, moved, centres[away], rest, levels, base_half, 0, 1.0, settings)
+    noise = _smoothed_noise(sigma[away], levels)
+    before, after = (np.maximum(f[:, RESIDUAL] ** 2 - noise, 0) for f in (at_rest, state.found[away]))
+    known = at_rest[:, ZNCC] > -1
+    seen[away] = np.where(known, np.sqrt(before), np.inf)
+    left[away] = np.where(known, np.minimum(after / np.maximum(before, 1e-6), 1), 0)
     return seen, left
 
 
@@ -228,13 +223,9 @@ def _impostors(
     """
     away = np.nonzero(state.searched & (state.zncc > -1))[0]
     explained = _noise_free(state.found[away], sigma[away], state.level[away])
-    stays = np.full(away.size, -1.0, np.float32)
-    nowhere = np.zeros((away.size, 2))
-    for level in np.unique(state.level[away]):
-        here = state.level[away] == level
-        there = centres[away[here]] + state.d[away[here]]
-        at_rest = _refine_at(a, moved, there, nowhere[here], int(level), base_half, 4, 1.0, settings)
-        stays[here] = _noise_free(at_rest, sigma[away[here]], state.level[away[here]])
+    there, nowhere, levels = centres[away] + state.d[away], np.zeros((away.size, 2)), state.level[away]
+    at_rest = _refine_each(a, moved, there, nowhere, levels, base_half, 4, 1.0, settings)
+    stays = _noise_free(at_rest, sigma[away], levels)
     return np.asarray(away[stays >= explained], np.intp)
 
 
@@ -309,6 +300,27 @@ def _refine_at(
     return found
 
 
+def _refine_each(
+    a: Pyramid,
+    moved: list[Plane],
+    centres: NDArray[np.float64],
+    start: NDArray[np.float64],
+    levels: NDArray[np.int8],
+    base_half: int,
+    iterations: int,
+    reach: float,
+    settings: AssessSettings,
+) -> NDArray[np.float32]:
+    """`_refine_at`, every window at a level of its own."""
+    found = np.empty((len(centres), RESULT_COLUMNS), np.float32)
+    for level in np.unique(levels):
+        here = levels == level
+        found[here] = _refine_at(
+            a, moved, centres[here], start[here], int(level), base_half, iterations, reach, settings
+        )
+    return found
+
+
 def _rest(
     a: Pyramid,
     moved: list[Plane],
@@ -318,26 +330,17 @@ def _rest(
     settings: AssessSettings,
 ) -> _State:
     count = len(centres)
-    state = _State(
-        found=np.zeros((count, RESULT_COLUMNS), np.float32),
-        unique=np.ones(count, np.float32),
-        level=tile_level.copy(),
-        searched=np.zeros(count, bool),
+    found = _refine_each(a, moved, centres, np.zeros((count, 2)), tile_level, base_half, 10, _REACH, settings)
+    for _ in range(2):
+        # What still climbs at the rim of its reach is led on from there.
+        rim = np.hypot(found[:, DX], found[:, DY]) > 0.9 * _REACH * 2.0**tile_level
+        start = found[rim][:, [DX, DY]].astype(np.float64)
+        found[rim] = _refine_each(
+            a, moved, centres[rim], start, tile_level[rim], base_half, 10, _REACH, settings
+        )
+    return _State(
+        found=found, unique=np.ones(count, np.float32), level=tile_level.copy(), searched=np.zeros(count, bool)
     )
-    state.found[:, ZNCC] = -1
-    for level in np.unique(tile_level):
-        members = np.nonzero(tile_level == level)[0]
-        rest = np.zeros((len(members), 2))
-        found = _refine_at(a, moved, centres[members], rest, int(level), base_half, 10, _REACH, settings)
-        for _ in range(2):
-            # What still climbs at the rim of its reach is led on from there.
-            rim = np.hypot(found[:, DX], found[:, DY]) > 0.9 * _REACH * 2.0**level
-            if not rim.any():
-                break
-            start = found[rim][:, [DX, DY]].astype(np.float64)
-            found[rim] = _refine_at(a, moved, centres[members[rim]], start, int(level), base_half, 10, _REACH, settings)
-        state.found[members] = found
-    return state
 
 
 def _noise_excess(state: _State, sigma: NDArray[np.float32]) -> np.float32:
@@ -460,12 +463,8 @@ def _follow(
     rest = np.zeros_like(follow)
     for finer in range(level, -1, -1):
         at_level = np.maximum(tile_level[members], finer).astype(np.int8)
-        refined = np.empty((len(members), RESULT_COLUMNS), np.float32)
-        at_rest = np.empty((len(members), RESULT_COLUMNS), np.float32)
-        for each in np.unique(at_level):
-            here = at_level == each
-            refined[here] = _refine_at(a, moved, places[here], follow[here], int(each), base_half, 6, 3.0, settings)
-            at_rest[here] = _refine_at(a, moved, places[here], rest[here], int(each), base_half, 0, 3.0, settings)
+        refined = _refine_each(a, moved, places, follow, at_level, base_half, 6, 3.0, settings)
+        at_rest = _refine_each(a, moved, places, rest, at_level, base_half, 0, 3.0, settings)
         held = refined[:, ZNCC] > -1
         follow = np.where(held[:, None], refined[:, [DX, DY]], follow)
         explained = _noise_free(refined, sigma[members], at_level)
@@ -681,8 +680,8 @@ def _finish(
 
     precise_along = (error_along < placed_px) & (told >= settings.measured_confidence)
     sure = confidence_of(displacement) >= settings.measured_confidence
-    at_rest = np.hypot(*state.d.T) * reduction <= settings.error_half_px
-    displacement, completed = _complete_edges(displacement, along, edge, precise_along, sure, at_rest, rows, cols)
+    stood = np.hypot(*state.d.T) * reduction <= settings.error_half_px
+    displacement, completed = _complete_edges(displacement, along, edge, precise_along, sure, stood, rows, cols)
     confidence = confidence_of(displacement).astype(np.float32)
     # An edge that moved, with nothing beside it to tell how far along: the movement across is only its least.
     partial = edge & ~completed & (np.hypot(*displacement.T) * reduction > settings.edge_claims_px)

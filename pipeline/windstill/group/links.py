@@ -409,13 +409,18 @@ def _turn_beside(
     """
     for beside in ((k - 1, k + 1), (k + 1, k + 2), (k - 1, k - 2)):
         steps = [found[n, n + 1] for n in beside if (n, n + 1) in found]
-        turned = [step.content for step in steps if step.content.view == "overlap" and _nothing_set(step, settings)]
+        turned = [step.content for step in steps if _is_turn(step, settings)]
         if len(turned) == 2 and _sure_turn(turned[0], turned[1], settings):
             return turned[0]
-    before = found.get((k - 1, k)) if alone else None
-    if before is None or before.content.view != "overlap" or not _nothing_set(before, settings):
-        return None
-    return before.content if before.content.odds > settings.lookback_odds else None
+    before = found.get((k - 1, k))
+    if alone and before is not None and _is_turn(before, settings) and before.content.odds > settings.lookback_odds:
+        return before.content
+    return None
+
+
+def _is_turn(link: Link, settings: GroupSettings) -> bool:
+    """Whether the camera was turned between two frames, and nothing else was done to it."""
+    return link.content.view == "overlap" and _nothing_set(link, settings)
 
 
 def _sure_turn(one: ContentLink, two: ContentLink, settings: GroupSettings) -> bool:

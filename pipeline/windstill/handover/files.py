@@ -13,6 +13,8 @@ from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Literal
 
+from windstill.regular import NotAFileError, regular_only
+
 _BLOCK = 4 << 20
 _PART = (".windstill-", ".part")
 # A file system that has no hard links says one of these.
@@ -37,14 +39,14 @@ def opened(path: Path) -> Iterator[int]:
         It cannot be opened, or is no file.
     """
     try:
-        handle = os.open(path, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0))
+        handle = regular_only(path, os.O_RDONLY | getattr(os, "O_BINARY", 0))
     except FileNotFoundError as err:
         raise NotCopied("is not there any more") from err
+    except NotAFileError as err:
+        raise NotCopied("is not a file") from err
     except OSError as err:
         raise NotCopied(f"cannot be read ({err.strerror})") from err
     try:
-        if not stat.S_ISREG(os.fstat(handle).st_mode):
-            raise NotCopied("is not a file")
         yield handle
     finally:
         os.close(handle)

@@ -14,6 +14,7 @@ from windstill.handover.files import read_json
 from windstill.handover.paths import UnsafePath, inner_path, shown
 from windstill.records import KINDS, CameraMapping, decode_name
 from windstill.run.errors import ReviewError
+from windstill.run.places import out_name
 
 USAGE = 2
 _FRAMES = ("frame", "files", "set_id", "keep")
@@ -101,8 +102,7 @@ def read_review(out: Path) -> FinishedReview:
     if not out.is_dir():
         raise ReviewError(f"{shown(out)}: no such folder; give the folder windstill review wrote to", USAGE)
     if not (out / "sets.csv").is_file() or not (out / "frames.csv").is_file():
-        folder = Path(os.path.abspath(out))  # "." has no name  # noqa: PTH100
-        beside = folder.parent / f"{folder.name}-windstill"
+        beside = Path(os.path.abspath(out)).parent / out_name(out)  # noqa: PTH100
         meant = f"; did you mean {shown(beside)}?" if (beside / "sets.csv").is_file() else ""
         raise ReviewError(
             f"{shown(out)}: no finished review in it{meant or '; run windstill review first and give its --out'}", USAGE

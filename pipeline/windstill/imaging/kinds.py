@@ -151,7 +151,7 @@ def check_size(size_bytes: int, settings: ImagingSettings) -> None:
     ImagingError
         It is larger than any photograph.
     """
-    if size_bytes > settings.max_file_mb * 1e6:
+    if size_bytes > settings.max_file_bytes:
         raise ImagingError(
             f"the file is {size_bytes / 1e6:.0f} MB, over the limit of {settings.max_file_mb:.0f} MB; "
             "raise imaging.max_file_mb if the picture is real"

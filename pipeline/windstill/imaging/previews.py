@@ -59,7 +59,7 @@ def read_jpeg_head(path: Path, settings: ImagingSettings) -> tuple[bytes, JpegHe
         try:
             header = read_header(head)
         except Incomplete as err:
-            if len(head) < length or length > settings.max_file_mb * 1e6:
+            if len(head) < length or length > settings.max_file_bytes:
                 raise cut_off() from err
             length *= 8
             continue

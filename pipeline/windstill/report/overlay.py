@@ -70,18 +70,25 @@ def amount_legend(tolerance_px: float) -> list[LegendEntry]:
 
 def sway_overlay(field: SwayField, tolerance_px: float, width_px: int, height_px: int) -> Image.Image:
     """Map of one pair's sway where the merge draws on both frames; the rest is clear."""
-    length = np.hypot(field.sway_x_px, field.sway_y_px)
-    relevant = (field.relevance >= 0.5) & field.textured
-    return _amount_map(field.grid, length, relevant, field.confidence >= 0.5, tolerance_px, width_px, height_px)
+    return _amount_map(field.grid, *_sway_amounts(field), tolerance_px, width_px, height_px)
 
 
 def specks(field: SwayField, sway_px: float, tolerance_px: float) -> bool:
     """Whether the map of a pair's sway shows tiles of a higher class than the pair's largest sway."""
+    length, relevant, measured = _sway_amounts(field)
+    largest = length[relevant & measured & np.isfinite(length)].max(initial=0)
+    return bool(_classes(largest, tolerance_px) > _classes(sway_px, tolerance_px))
+
+
+def _sway_amounts(field: SwayField) -> tuple[FloatMap, NDArray[np.bool_], NDArray[np.bool_]]:
+    """How far tiles swayed, which of them matter, and which were measured."""
     length = np.hypot(field.sway_x_px, field.sway_y_px)
-    shown = (field.relevance >= 0.5) & field.textured & (field.confidence >= 0.5) & np.isfinite(length)
-    limits = np.array(CLASS_LIMITS) * tolerance_px
-    highest = int(np.digitize(length[shown], limits, right=True).max(initial=0))
-    return highest > int(np.digitize(sway_px, limits, right=True))
+    return length, (field.relevance >= 0.5) & field.textured, field.confidence >= 0.5
+
+
+def _classes(amount_px: FloatMap | float, tolerance_px: float) -> NDArray[np.intp]:
+    """Class of every amount on the scale of the legend; 0 within the tolerance."""
+    return np.asarray(np.digitize(amount_px, np.array(CLASS_LIMITS) * tolerance_px, right=True), np.intp)
 
 
 def smear_overlay(
@@ -147,7 +154,7 @@ def _amount_map(
     height_px: int,
 ) -> Image.Image:
     measured = measured & np.isfinite(amount)
-    classes = np.digitize(np.where(measured, amount, 0), np.array(CLASS_LIMITS) * tolerance_px, right=True)
+    classes = _classes(np.where(measured, amount, 0), tolerance_px)
     shown = relevant & measured
     index = np.where(shown, _STILL + classes, _CLEAR).astype(np.uint8)
     canvas = _enlarge(index)

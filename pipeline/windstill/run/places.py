@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from pathlib import Path
 
 from windstill.run.cache import default_cache_folder
@@ -32,7 +33,13 @@ def shoot_folder(path: Path) -> Path:
 def default_out(shoot: Path, here: Path) -> Path:
     """``<shoot folder's name>-windstill`` in `here`, or beside the shoot when `here` lies inside it."""
     folder = shoot.parent if here.resolve().is_relative_to(shoot) else here
-    return folder / f"{shoot.name or 'shoot'}-windstill"
+    return folder / out_name(shoot)
+
+
+def out_name(shoot: Path) -> str:
+    """Name of the folder a review of a shoot is written to unless another is given."""
+    named = os.path.abspath(shoot)  # "." has no name  # noqa: PTH100
+    return f"{Path(named).name or 'shoot'}-windstill"
 
 
 def check_out(out: Path, shoot: Path) -> Path:

@@ -163,7 +163,7 @@ class Stages:
             digest = None if self.verify else self.cache.digest_of(self.root / file.path, file)
             if digest is not None:
                 found[frame.name] = digest
-            elif file.size_bytes <= self.settings.imaging.max_file_mb * 1e6 and self.cache.knows_size(file.size_bytes):
+            elif file.size_bytes <= self.settings.imaging.max_file_bytes and self.cache.knows_size(file.size_bytes):
                 hash_these.append(HashTask(str(self.root), frame))
         if hash_these:
             notes = []

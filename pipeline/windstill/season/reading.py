@@ -12,6 +12,7 @@ import pandas as pd
 
 from windstill.handover.runfolder import run_record
 from windstill.records import decode_name
+from windstill.run.places import out_name
 
 _NEEDED = {
     "frames.csv": ("frame", "captured_at", "exposure_s", "f_number", "iso", "focal_mm", "set_id", "smear_px"),
@@ -57,8 +58,8 @@ def find_review(past: Path, here: Path) -> Path:
     SeasonError
         There is no review.
     """
-    named = Path(os.path.abspath(past))  # "." has no name  # noqa: PTH100
-    for folder in (past, here / f"{named.name}-windstill", named.parent / f"{named.name}-windstill"):
+    beside = Path(os.path.abspath(past)).parent  # noqa: PTH100
+    for folder in (past, here / out_name(past), beside / out_name(past)):
         if (folder / "sets.csv").is_file():
             return folder
     if not past.exists():

@@ -57,3 +57,8 @@ class ImagingSettings(Section):
         description="Megapixels. The buffer JPEGs are decoded into is kept up to this size (3 bytes per pixel), "
         "which saves the cost of fresh memory for every frame.",
     )  # fmt: skip
+
+    @property
+    def max_file_bytes(self) -> float:
+        """`max_file_mb` in bytes."""
+        return self.max_file_mb * 1e6
