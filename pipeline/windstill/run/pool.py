@@ -7,6 +7,7 @@ worker dies (the system's out-of-memory killer, a decoder that aborts) or stops 
 from __future__ import annotations
 
 import contextlib
+import importlib
 import multiprocessing
 import multiprocessing.connection
 import os
@@ -34,6 +35,7 @@ _AHEAD = 2  # tasks waiting per worker: enough to keep it busy, few enough to bo
 _TICK_S = 0.5
 _UNTOLD_S = 5.0  # the executor tells of a dead worker at once, unless it died with half a result written
 _CLOSING_S = 30.0  # a worker starts within a second or two; one that cannot leave its id ends with this process
+_ENDING = (signal.SIGINT, signal.SIGTERM)
 # What every worker will need, loaded once and shared between them.
 _PRELOAD = ("windstill.threads", "windstill.run.warm", "windstill.run.tasks", "windstill.run.planes")
 
@@ -139,14 +141,18 @@ class LocalPool:
         return quiet_s > self._timeout_s or (quiet_s > _UNTOLD_S and self._lost_one())
 
     def _submit(self, function: Callable[[T], R], task: T) -> Future[R]:
-        if self._executor is None:
-            self._executor = ProcessPoolExecutor(
-                self.workers,
-                mp_context=_context(),
-                initializer=_begin_worker,
-                initargs=(self._folder.name,),
-            )
-        with _main_hidden():
+        if self._executor is not None:
+            with _main_hidden():
+                return self._executor.submit(function, task)
+        context = _context()
+        self._executor = ProcessPoolExecutor(
+            self.workers,
+            mp_context=context,
+            initializer=_begin_worker,
+            initargs=(self._folder.name,),
+        )
+        forks = context.get_start_method() == "fork"  # all workers at once, before the executor's own threads
+        with _main_hidden(), _signals_held() if forks else contextlib.nullcontext():
             return self._executor.submit(function, task)
 
     def _kill(self) -> None:
@@ -211,16 +217,44 @@ def _next(waiting: deque[T], source: Iterator[T]) -> _Taken[T] | None:
 
 
 def _context() -> BaseContext:
-    """How workers start: forked from a clean process that has loaded the libraries, or spawned where that is not had.
+    """How workers start: forked with the libraries loaded, or spawned where that is not had.
 
-    Never forked from this process: a library's threads (OpenCV's pool, a notebook's) do not survive a fork, and
-    what they held stays locked for ever.
+    From this process where it is a single thread: what it loads for itself is then loaded once. Where it is not, from
+    a clean process: a library's threads (OpenCV's pool, a notebook's) do not survive a fork, and what they held
+    stays locked for ever.
     """
-    if "forkserver" not in multiprocessing.get_all_start_methods():
+    methods = multiprocessing.get_all_start_methods()
+    if "fork" in methods and _alone():
+        for module in _PRELOAD:
+            importlib.import_module(module)
+        if _alone():  # still: a library may have started threads when it was loaded
+            return multiprocessing.get_context("fork")
+    if "forkserver" not in methods:
         return multiprocessing.get_context("spawn")
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(list(_PRELOAD))
     return context
+
+
+def _alone() -> bool:
+    """Whether this process has one thread, those that Python does not know of counted; only Linux tells."""
+    try:
+        return len(os.listdir("/proc/self/task")) == 1  # noqa: PTH208  (no entry is looked at)
+    except OSError:
+        return False
+
+
+@contextlib.contextmanager
+def _signals_held() -> Iterator[None]:
+    """Let no signal reach a new worker before it has its own way of answering it."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, _ENDING)
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextlib.contextmanager
@@ -243,6 +277,8 @@ def _begin_worker(folder: str) -> None:
     # Ctrl-C reaches the whole group; only the main process answers it.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, _ENDING)
     with contextlib.suppress(OSError):
         (Path(folder) / str(os.getpid())).write_text(repr(psutil.Process().create_time()), "ascii")
     threading.Thread(target=_end_with_parent, daemon=True).start()

@@ -1,4 +1,4 @@
-"""Imported once by the process workers are forked from: what every worker would prepare for itself is then shared.
+"""Imported once by the process that workers are forked from: what every worker would prepare for itself is then shared.
 
 Compiled kernels are loaded (on a new machine: compiled) and tables are built by scoring and measuring two small
 pictures. Nothing depends on it but time.
@@ -45,7 +45,6 @@ def _picture(seed: int) -> Decoded:
 def warm_up() -> None:
     """Score two pictures and measure them as a burst."""
     forgive_full_disks()
-    cv2.setNumThreads(1)  # threads of OpenCV would not survive the fork
     settings = Settings()
     file = ShootFile("a", "image", 0, 0)
     frames = {name: Frame(name, (file,), "a", _WIDTH, _HEIGHT) for name in _NAMES}
@@ -57,5 +56,8 @@ def warm_up() -> None:
     assess.measure_set(node, grouping, frames, scores, planes, settings.assess)
 
 
+_threads = cv2.getNumThreads()
+cv2.setNumThreads(1)  # threads of OpenCV would not survive the fork
 with contextlib.suppress(Exception):  # a worker that is not warm is slower, nothing else
     warm_up()
+cv2.setNumThreads(_threads)  # a caller's script may have its own idea
