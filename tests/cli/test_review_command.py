@@ -10,6 +10,7 @@ import resource
 import shutil
 import signal
 import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -64,6 +65,25 @@ def test_run_json_says_what_was_done(first_review: tuple[Path, Path, str, str]) 
     assert run["decodes_per_frame"] == 1.0
     assert {"scan", "score", "group", "assess", "advise", "report"} <= set(run["seconds"])
     assert 50 < run["peak_memory_mb"] < 4000
+
+
+_HEAVY = ("matplotlib", "pandas", "dask", "distributed")
+
+
+def test_a_review_waits_for_no_library_it_can_do_without(small_shoot: Path, tmp_path: Path) -> None:
+    """Loading these costs more than reviewing a few frames."""
+    words = ["review", str(small_shoot), "--out", str(tmp_path / "out"), "--cache", str(tmp_path / "cache")]
+    program = f"""
+import sys
+from windstill.cli import main
+try:
+    main({words!r})
+finally:
+    print(*[name for name in {_HEAVY!r} if name in sys.modules], file=sys.stderr)
+"""
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert done.stderr.splitlines()[-1] == ""
 
 
 def test_the_screen_says_where_the_report_is(first_review: tuple[Path, Path, str, str]) -> None:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
+from numpy.typing import NDArray
 
 from windstill.records import PairMeasure, Review, encode_name
 from windstill.report.aside import written_aside
@@ -65,17 +66,29 @@ def _batch(pair: PairMeasure) -> pa.RecordBatch:
     columns: list[pa.Array] = [
         _repeated(encode_name(name), row.size) for name in (pair.set_id, pair.frame_a, pair.frame_b)
     ]
-    columns += [pa.array(values.astype(np.int32)) for values in (col * side, row * side)]
-    columns += [pa.array(np.full(row.size, side, np.int32))] * 2
+    columns += [_column(values.astype(np.int32)) for values in (col * side, row * side)]
+    columns += [_column(np.full(row.size, side, np.int32))] * 2
     for sway in (field.sway_x_px, field.sway_y_px):
         values = sway[row, col].astype(np.float32)
-        columns.append(pa.array(values, mask=(confidence <= 0) | ~np.isfinite(values)))
-    columns.append(pa.array(confidence))
+        columns.append(_column(values, known=(confidence > 0) & np.isfinite(values)))
+    columns.append(_column(confidence))
     for plane in (field.relevance, field.changed, field.sharp_a, field.sharp_b):
         values = plane[row, col].astype(np.float32)
-        columns.append(pa.array(values, mask=~np.isfinite(values)))
+        columns.append(_column(values, known=np.isfinite(values)))
     return pa.RecordBatch.from_arrays(columns, schema=SCHEMA)
 
 
+def _column(values: NDArray[Any], known: NDArray[np.bool_] | None = None) -> pa.Array:
+    """An array of 32-bit numbers, null where they are not known.
+
+    From its buffers, as below: `pyarrow.array` loads pandas first, which costs more than writing the table.
+    """
+    form = pa.int32() if values.dtype == np.int32 else pa.float32()
+    valid = None if known is None or known.all() else pa.py_buffer(np.packbits(known, bitorder="little"))
+    return pa.Array.from_buffers(form, values.size, [valid, pa.py_buffer(np.ascontiguousarray(values))])
+
+
 def _repeated(text: str, count: int) -> pa.Array:
-    return pa.DictionaryArray.from_arrays(np.zeros(count, np.int32), pa.array([text])).dictionary_decode()
+    data = text.encode("utf-8")
+    ends = np.arange(count + 1, dtype=np.int32) * len(data)
+    return pa.Array.from_buffers(pa.string(), count, [None, pa.py_buffer(ends), pa.py_buffer(data * count)])

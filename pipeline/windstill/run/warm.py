@@ -18,7 +18,7 @@ from windstill.records import Frame, FrameSet, Grouping, Placement, ShootFile
 from windstill.run.kernels import forgive_full_disks
 from windstill.settings import Settings
 
-_WIDTH, _HEIGHT = 960, 640
+_WIDTH, _HEIGHT = 608, 416
 _NAMES = ("a", "b")
 
 
@@ -33,13 +33,21 @@ class _Planes:
         raise NotImplementedError  # nothing moves, so no crops are cut
 
 
-def _picture(seed: int) -> Decoded:
+def _pictures() -> dict[str, Decoded]:
+    """Two frames of one scene, one of them smeared in part."""
     rng = np.random.default_rng(7)
-    scene = cv2.GaussianBlur(rng.normal(0, 120, (_HEIGHT, _WIDTH)).astype(np.float32), (0, 0), 1.2) + 120
-    noisy = scene + np.random.default_rng(seed).normal(0, 1.5, scene.shape)
-    luma = np.clip(noisy, 0, 255).astype(np.uint8)
+    scene = np.full((_HEIGHT, _WIDTH), 120, np.float32)
+    detail = rng.standard_normal((250, 300), np.float32) * 120  # plain elsewhere: few tiles are enough
+    scene[80:330, 150:450] += cv2.GaussianBlur(detail, (0, 0), 1.2)
+    smeared = scene.copy()
+    smeared[200:216, 300:316] = cv2.blur(scene[200:216, 300:316], (9, 1))
     none = np.zeros(((_HEIGHT + 3) // 4, (_WIDTH + 3) // 4), np.bool_)
-    return Decoded(luma, np.repeat(luma[..., None], 3, axis=2), none, none, 8, "", _WIDTH, _HEIGHT)
+    pictures = {}
+    for name, shown in zip(_NAMES, (scene, smeared), strict=True):
+        noisy = shown + rng.standard_normal(scene.shape, np.float32) * np.float32(1.5)
+        luma = np.clip(noisy, 0, 255).astype(np.uint8)
+        pictures[name] = Decoded(luma, np.repeat(luma[..., None], 3, axis=2), none, none, 8, "", _WIDTH, _HEIGHT)
+    return pictures
 
 
 def warm_up() -> None:
@@ -48,12 +56,14 @@ def warm_up() -> None:
     settings = Settings()
     file = ShootFile("a", "image", 0, 0)
     frames = {name: Frame(name, (file,), "a", _WIDTH, _HEIGHT) for name in _NAMES}
-    scored = {name: score.score_frame(frames[name], _picture(i), settings.score) for i, name in enumerate(_NAMES)}
+    scored = {name: score.score_frame(frames[name], shown, settings.score) for name, shown in _pictures().items()}
     node = FrameSet("a~burst", None, 1, 1, "burst", _NAMES, _NAMES)
     grouping = Grouping((node,), {name: Placement(name, node.set_id) for name in _NAMES})
     scores = {name: found.score for name, found in scored.items()}
-    planes = _Planes({name: found.work for name, found in scored.items()})
-    assess.measure_set(node, grouping, frames, scores, planes, settings.assess)
+    planes = {name: found.work for name, found in scored.items()}
+    for plane in planes.values():
+        plane.setflags(write=False)  # as those mapped from scratch are: kernels are told apart by it
+    assess.measure_set(node, grouping, frames, scores, _Planes(planes), settings.assess)
 
 
 _threads = cv2.getNumThreads()
