@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import io
+import struct
+import zlib
 from functools import cache, lru_cache
 from importlib.util import find_spec
 from pathlib import Path
 
-from PIL import Image, ImageDraw, ImageEnhance, ImageFont, PngImagePlugin
+import imagecodecs
+import numpy as np
+from PIL import Image, ImageDraw, ImageEnhance, ImageFont
 
 from windstill.records import FrameSet, PairMeasure, Review, encode_name
 from windstill.report.aside import written_aside
@@ -18,6 +22,7 @@ from windstill.report.words import numbered, px, short_name, span_of, worst_plac
 
 FOLDER = "maps"
 _WIDTH = 680  # the thumbnail is 480 wide: more would be empty enlargement
+_PNG_HEADER = 33  # bytes of signature and first chunk (W3C, Portable Network Graphics, 5.2 and 11.2.1)
 _MADE_BY = "windstill sway map"
 _PAPER, _INK = (248, 246, 241), (31, 41, 51)
 _PLAIN, _OUTLINE = (201, 196, 184), (16, 12, 24)
@@ -54,14 +59,23 @@ def write_maps(review: Review, out: Path) -> None:
         image = draw_map(shoot, shoot.sets[set_id])
         if image is None:
             continue
-        mark = PngImagePlugin.PngInfo()
-        mark.add_text("Software", _MADE_BY)
         with written_aside(folder / name) as aside:
-            # Harder compression costs three times the time for a sixth of the size.
-            image.save(aside, "PNG", pnginfo=mark, compress_level=2)
+            aside.write_bytes(_png(image))
     for old in folder.glob("*.png"):
         if old.name not in set(names.values()) and _is_ours(old):
             old.unlink(missing_ok=True)
+
+
+def _png(image: Image.Image) -> bytes:
+    """The picture as PNG that says who made it.
+
+    One filter for all rows takes half the time of trying all for each, and no more space; harder compression takes
+    three times the time for a tenth of it.
+    """
+    data: bytes = imagecodecs.png_encode(np.asarray(image), level=2, filter=imagecodecs.PNG.FILTER.UP)
+    text = b"tEXtSoftware\0" + _MADE_BY.encode("ascii")
+    chunk = struct.pack(">I", len(text) - 4) + text + struct.pack(">I", zlib.crc32(text))
+    return data[:_PNG_HEADER] + chunk + data[_PNG_HEADER:]
 
 
 def draw_map(shoot: Shoot, node: FrameSet) -> Image.Image | None:

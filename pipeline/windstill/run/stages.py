@@ -236,7 +236,8 @@ class Stages:
                 members = [by_name[name] for name in node.frames]
                 keys[node.set_id] = measure_key(node, families[node.set_id], members, score_keys, self.settings)
             known = set() if self.fresh else self.cache.present(keys.values())
-            todo = [node for node in grouping.sets if keys[node.set_id] not in known]
+            # The longest first: one begun last would keep a single worker busy while the others wait.
+            todo = sorted((s for s in grouping.sets if keys[s.set_id] not in known), key=lambda s: -len(s.frames))
             self.ledger.reused["sets"] += len(grouping.sets) - len(todo)
             self.progress.stage("assess", len(grouping.sets))
             self.progress.step(len(grouping.sets) - len(todo))
