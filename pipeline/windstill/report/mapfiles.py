@@ -72,7 +72,7 @@ def _png(image: Image.Image) -> bytes:
     One filter for all rows takes half the time of trying all for each, and no more space; harder compression takes
     three times the time for a tenth of it.
     """
-    data: bytes = imagecodecs.png_encode(np.asarray(image), level=2, filter=imagecodecs.PNG.FILTER.UP)
+    data = bytes(imagecodecs.png_encode(np.asarray(image), level=2, filter=imagecodecs.PNG.FILTER.UP))
     text = b"tEXtSoftware\0" + _MADE_BY.encode("ascii")
     chunk = struct.pack(">I", len(text) - 4) + text + struct.pack(">I", zlib.crc32(text))
     return data[:_PNG_HEADER] + chunk + data[_PNG_HEADER:]
