@@ -342,8 +342,13 @@ def _claims(
             found.append(_Claim(0.0, 0.0, everywhere, *shared, _confidence(shared[2], used)))
             centres = first[np.argsort(-peaks)]
     second = _worth_a_look(corners, centres, smooth, used.most_windows)
-    scores, _, _ = _likeness(plane, corners[second], noise_sigma, cut)
-    peaks = scores.reshape(len(second), -1).max(1)
+    again = np.isin(second, first)  # looked at already, up to the same frequency
+    known = peaks
+    peaks = np.empty(len(second))
+    peaks[again] = known[np.searchsorted(first, second[again])]
+    if not again.all():
+        scores, _, _ = _likeness(plane, corners[second[~again]], noise_sigma, cut)
+        peaks[~again] = scores.reshape(len(scores), -1).max(1)
     for index in np.nonzero(peaks >= used.hint_score)[0]:
         y, x = corners[second[index]]
         # A bloom rarely lies square on the lattice: look at it through windows a little to every side.
@@ -423,7 +428,7 @@ def _vertex(before: float, at: float, after: float) -> float:
 class _Bank:
     """Log spectra of smears (frequencies, smears) cleaned of all that is no smear, of unit length; their lengths."""
 
-    keep: NDArray[np.bool_]
+    keep: NDArray[np.intp]  # of the frequencies of a window's spectrum in one row
     smears: NDArray[np.float32]
     size: NDArray[np.float32]
 
@@ -457,7 +462,7 @@ def _bank(cut: float) -> _Bank:
     hidden = np.tile(cut < 1.15 / _LENGTHS, _ANGLES_DEG.size)
     unit = cleaned / size[:, None]
     unit[hidden] = 0.0
-    return _Bank(keep, np.ascontiguousarray(unit.T.astype(np.float32)), size.astype(np.float32))
+    return _Bank(np.flatnonzero(keep), np.ascontiguousarray(unit.T.astype(np.float32)), size.astype(np.float32))
 
 
 def _log_sinc(along: NDArray[np.floating], lengths: Floats) -> Floats:
@@ -491,14 +496,14 @@ def _likeness(
     windows = np.stack([plane[y : y + _WINDOW, x : x + _WINDOW] for y, x in corners]).astype(np.float32)
     windows -= windows.mean((1, 2), keepdims=True)
     windows *= _taper()
-    spectrum = scipy.fft.rfft2(windows, axes=(1, 2), overwrite_x=True)
-    power = spectrum.real**2 + spectrum.imag**2
+    spectrum = scipy.fft.rfft2(windows, axes=(1, 2), overwrite_x=True).reshape(len(corners), -1)
     noise = max(noise_sigma, 0.3) ** 2
     if cut is None:
-        cut = _visible(power.mean(0), noise)
+        cut = _visible((spectrum.real**2 + spectrum.imag**2).mean(0), noise)
     bank = _bank(cut)
+    kept = spectrum.take(bank.keep, axis=1)
     logs = np.zeros((len(corners) + len(corners) % 2, bank.smears.shape[0]), np.float32)
-    logs[: len(corners)] = np.log(power[:, bank.keep] + np.float32(0.3 * noise))
+    logs[: len(corners)] = np.log(kept.real**2 + kept.imag**2 + np.float32(0.3 * noise))
     logs -= logs.mean(1, keepdims=True)
     product = np.empty((len(logs), bank.smears.shape[1]), np.float32)
     _project(logs, bank.smears, product)
