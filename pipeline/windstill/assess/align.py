@@ -24,7 +24,7 @@ from windstill.assess.geometry import (
     similarity_matrix,
 )
 from windstill.assess.matching import DX, DY, RESIDUAL, ZNCC, refine_windows, tensor_axes
-from windstill.assess.pyramid import Plane, Pyramid, bring_to_a
+from windstill.assess.pyramid import Features, Plane, Pyramid, bring_to_a
 from windstill.records import CameraMapping
 from windstill.records.levels import BLACK, WHITE
 from windstill.settings import AssessSettings
@@ -252,10 +252,9 @@ def _starts(a: Pyramid, b: Pyramid, level: int, views: bool, settings: AssessSet
     """Mappings to try, from cheap to dear, each looked for only when those before did not do."""
     for coarser in range(level, min(len(a.levels), len(b.levels))):
         if settings.align_quick_features_px / 2 < max(a.levels[coarser].shape) <= settings.align_quick_features_px:
-            planes = normalised(a.levels[coarser]), normalised(b.levels[coarser])
-            yield from map(_Start, _feature_starts(*planes, a.level_reduction(coarser), views, quick=True))
+            yield from map(_Start, _feature_starts(a, b, coarser, views, quick=True))
     reduction = a.level_reduction(level)
-    norm_a, norm_b = normalised(a.levels[level]), normalised(b.levels[level])
+    norm_a, norm_b = _normalised(a, level), _normalised(b, level)
     if norm_a.shape == norm_b.shape:
         window = cv2.createHanningWindow(norm_a.shape[::-1], cv2.CV_32F)
         # Copies: of a size that suits the transform, OpenCV lays the window over what it is given.
@@ -264,7 +263,7 @@ def _starts(a: Pyramid, b: Pyramid, level: int, views: bool, settings: AssessSet
         shift[:2, 2] = sx * reduction, sy * reduction
         yield _Start(shift, shift_only=True)
     if views or not settings.align_quick_features_px:
-        yield from map(_Start, _feature_starts(norm_a, norm_b, reduction, views))
+        yield from map(_Start, _feature_starts(a, b, level, views))
 
 
 def _enough(fit: _Fit | None, settings: AssessSettings) -> bool:
@@ -272,25 +271,18 @@ def _enough(fit: _Fit | None, settings: AssessSettings) -> bool:
     return fit is not None and fit.inliers >= settings.align_min_windows and fit.share >= settings.align_min_share
 
 
-def _feature_starts(
-    norm_a: NDArray[np.float32], norm_b: NDArray[np.float32], reduction: int, views: bool, quick: bool = False
-) -> list[Matrix]:
+def _feature_starts(a: Pyramid, b: Pyramid, level: int, views: bool, quick: bool = False) -> list[Matrix]:
     """Mappings that matched features agree on: of a kind that tells more of a place, or takes a tenth of the time."""
-    finder: Any
-    if quick:
-        finder, distance = cv2.ORB_create(nfeatures=1000, nlevels=4, fastThreshold=8), cv2.NORM_HAMMING
-    else:
-        finder, distance = cv2.SIFT_create(nfeatures=1500, contrastThreshold=0.02), cv2.NORM_L2
-    images = [cv2.convertScaleAbs(n, alpha=42, beta=127.5) for n in (norm_a + 0.0, norm_b + 0.0)]
-    (points_a, desc_a), (points_b, desc_b) = (finder.detectAndCompute(image, None) for image in images)
-    if desc_a is None or desc_b is None or len(points_a) < 8 or len(points_b) < 8:
+    reduction = a.level_reduction(level)
+    distance = cv2.NORM_HAMMING if quick else cv2.NORM_L2
+    (at_a, desc_a), (at_b, desc_b) = (_features(pyramid, level, quick) for pyramid in (a, b))
+    if desc_a is None or desc_b is None or len(at_a) < 8 or len(at_b) < 8:
         return []
     matches = cv2.BFMatcher(distance).knnMatch(desc_b, desc_a, k=2)
     good = [m[0] for m in matches if len(m) == 2 and m[0].distance < 0.8 * m[1].distance]
     if len(good) < 8:
         return []
-    src = np.array([points_b[m.queryIdx].pt for m in good])
-    dst = np.array([points_a[m.trainIdx].pt for m in good])
+    src, dst = at_b[[m.queryIdx for m in good]], at_a[[m.trainIdx for m in good]]
     starts: list[Matrix] = []
     cv2.setRNGSeed(1)
     if views:
@@ -302,6 +294,28 @@ def _feature_starts(
         matrix = np.vstack([found, [0, 0, 1]]).astype(np.float64)
         starts.append(at_reduction(matrix, 1 / reduction))
     return starts
+
+
+def _normalised(pyramid: Pyramid, level: int) -> NDArray[np.float32]:
+    """`normalised` of a level; kept with it."""
+    if level not in pyramid.normalised:
+        pyramid.normalised[level] = normalised(pyramid.levels[level])
+    return pyramid.normalised[level]
+
+
+def _features(pyramid: Pyramid, level: int, quick: bool) -> Features:
+    """Features of a frame on a level; kept with it, for a view is joined to others on both sides."""
+    kept = pyramid.features
+    if (level, quick) not in kept:
+        finder: Any
+        if quick:
+            finder = cv2.ORB_create(nfeatures=1000, nlevels=4, fastThreshold=8)
+        else:
+            finder = cv2.SIFT_create(nfeatures=1500, contrastThreshold=0.02)
+        image = cv2.convertScaleAbs(_normalised(pyramid, level), alpha=42, beta=127.5)
+        points, described = finder.detectAndCompute(image, None)
+        kept[level, quick] = np.array([p.pt for p in points]).reshape(-1, 2), described
+    return kept[level, quick]
 
 
 def _half_window(plane: Plane) -> int:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Any
 
 import cv2
 import numpy as np
@@ -11,15 +12,21 @@ from numpy.typing import NDArray
 from windstill.assess.geometry import Matrix, at_reduction, inverse
 
 Plane = NDArray[np.uint8]
+Features = tuple[NDArray[np.float64], NDArray[Any] | None]  # places (x, y), pixels of a level, and descriptors
 _SMALLEST_LONG_PX = 190  # below this a picture has too few windows to register on
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pyramid:
-    """A frame's working plane and its halvings; level k is reduced by ``reduction * 2**k``."""
+    """A frame's working plane and its halvings; level k is reduced by ``reduction * 2**k``.
+
+    `normalised` and `features` keep what `align` made of a level: a frame is lined up with more than one other.
+    """
 
     levels: tuple[Plane, ...]
     reduction: int
+    normalised: dict[int, NDArray[np.float32]] = field(default_factory=dict)
+    features: dict[tuple[int, bool], Features] = field(default_factory=dict)
 
     def level_reduction(self, level: int) -> int:
         """Full-resolution pixels per pixel of a level."""
