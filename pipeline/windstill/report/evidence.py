@@ -162,8 +162,11 @@ def pair_lines(shoot: Shoot, album: Album, node: FrameSet, verdict: SetVerdict |
 def _sway(shoot: Shoot, album: Album, pair: PairMeasure, verdict: SetVerdict) -> Picture | None:
     if pair.field is None or pair.frame_a not in shoot.review.scores:
         return None
-    image = sway_overlay(pair.field, verdict.tolerance_px, *shoot.size(pair.frame_a))
-    return album.png(png(image), *image.size)
+    key = pair.set_id, pair.frame_a, pair.frame_b, verdict.tolerance_px
+    if key not in album.sways:
+        image = sway_overlay(pair.field, verdict.tolerance_px, *shoot.size(pair.frame_a))
+        album.sways[key] = album.png(png(image), *image.size)
+    return album.sways[key]
 
 
 def _ring(shoot: Shoot, pair: PairMeasure) -> Ring | None:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import cv2
@@ -171,11 +172,18 @@ def _enlarge(tiles: Indexed) -> Indexed:
 
 
 def _hatch(canvas: Indexed, where: NDArray[np.bool_], index: int, *, cross: bool = False) -> None:
-    y, x = np.mgrid[0 : canvas.shape[0], 0 : canvas.shape[1]]
+    canvas[where & _lines(canvas.shape, cross)] = index
+
+
+@lru_cache(maxsize=8)
+def _lines(shape: tuple[int, ...], cross: bool) -> NDArray[np.bool_]:
+    """Slanting lines over a canvas; the same for all maps of pictures of a size."""
+    y, x = np.ogrid[0 : shape[0], 0 : shape[1]]
     lines = (x + y) % _SCALE == 0
     if cross:
         lines |= (x - y) % _SCALE == 0
-    canvas[where & lines] = index
+    lines.setflags(write=False)
+    return lines
 
 
 def _outline(canvas: Indexed, inside: NDArray[np.bool_], outside: NDArray[np.bool_]) -> None:

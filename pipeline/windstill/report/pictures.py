@@ -60,11 +60,15 @@ class Picture:
 
 @dataclass(slots=True)
 class Album:
-    """Turns pictures into sources for ``img`` elements after one plan, each made once."""
+    """Turns pictures into sources for ``img`` elements after one plan, each made once.
+
+    `sways` keeps the maps of pairs, by set, frames and tolerance: that of the worst pair is shown twice.
+    """
 
     scores: Mapping[str, FrameScore]
     plan: PicturePlan
     folder: Path | None = None
+    sways: dict[tuple[str, str, str, float], Picture] = field(default_factory=dict)
     _made: dict[tuple[str, int], Picture | None] = field(default_factory=dict)
 
     def strip(self, frame: str) -> Picture | None:
