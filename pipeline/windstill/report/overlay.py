@@ -179,7 +179,7 @@ def _hatch(canvas: Indexed, where: NDArray[np.bool_], index: int, *, cross: bool
 def _lines(shape: tuple[int, ...], cross: bool) -> NDArray[np.bool_]:
     """Slanting lines over a canvas; the same for all maps of pictures of a size."""
     y, x = np.ogrid[0 : shape[0], 0 : shape[1]]
-    lines = (x + y) % _SCALE == 0
+    lines: NDArray[np.bool_] = (x + y) % _SCALE == 0
     if cross:
         lines |= (x - y) % _SCALE == 0
     lines.setflags(write=False)
