@@ -70,13 +70,16 @@ _WEIGHTS = np.exp(-(_OFFSETS[:, None] ** 2 + _OFFSETS[None, :] ** 2) / (2 * (0.6
 _WEIGHTS = _WEIGHTS.astype(np.float32)
 
 
-class _Window(NamedTuple):
+class Window(NamedTuple):
     """One window's smear: working pixels, radians, confidence, and how much better it explains than defocus alone."""
 
     length: float
     angle: float
     sure: float
     gained: float
+
+
+Seen = dict[tuple[int, int, float, float], Window]  # by the tile's row and column, and where its content went
 
 
 def relative_smear(
@@ -87,6 +90,7 @@ def relative_smear(
     settings: RelativeSmearSettings | None = None,
     smeared_from_sharp: NDArray[np.float64] | None = None,
     displacement: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None,
+    seen: Seen | None = None,
 ) -> SmearMaps:
     """Motion during the exposure of `smeared`, from what turns `sharp` into it, tile by tile.
 
@@ -104,6 +108,8 @@ def relative_smear(
     displacement : two float32 maps, optional
         (x, y) in full-resolution pixels: where the tile's content went from `sharp` to `smeared` after that
         mapping, in the coordinates of `sharp` (the sway). Up to four working pixels need not be told.
+    seen : Seen, optional
+        What earlier calls for the same frames, mapping and settings found; added to.
 
     Returns
     -------
@@ -135,11 +141,13 @@ def relative_smear(
         moved[:, 0] = displacement[0][rows, cols] / reduction
         moved[:, 1] = displacement[1][rows, cols] / reduction
         moved[~np.isfinite(moved)] = 0.0
-    bench = _Bench(sharp, smeared, used)
+    bench, seen = _Bench(sharp, smeared, used), {} if seen is None else seen
     gained = np.zeros(grid.shape, np.float32)
     for row, col, (x, y), (dx, dy) in zip(rows, cols, centres, moved, strict=True):
-        affine = _local_affine(mapping, x, y, dx, dy)
-        window = bench.measure(x, y, affine, 2.0 / reduction)
+        key = int(row), int(col), float(dx), float(dy)
+        if key not in seen:
+            seen[key] = bench.measure(x, y, _local_affine(mapping, x, y, dx, dy), 2.0 / reduction)
+        window = seen[key]
         length[row, col] = window.length * reduction
         angle[row, col] = math.degrees(window.angle) % 180.0
         confidence[row, col] = window.sure
@@ -466,9 +474,9 @@ class _Bench:
         self.coefficients = np.zeros(_IMAGES + 1)
         self.costs = np.empty(len(_CANDIDATES))
 
-    def measure(self, x: float, y: float, affine: Floats, tolerated: float) -> _Window:
+    def measure(self, x: float, y: float, affine: Floats, tolerated: float) -> Window:
         """Try the levels in turn until one is sure; `tolerated` is two full-resolution pixels."""
-        best = _Window(0.0, 0.0, 0.0, 0.0)
+        best = Window(0.0, 0.0, 0.0, 0.0)
         for level in range(_LEVELS):
             found = self._measure_level(x, y, level, affine, tolerated)
             if found is not None and found.sure > best.sure:
@@ -477,7 +485,7 @@ class _Bench:
                 break
         return best
 
-    def _measure_level(self, x: float, y: float, level: int, affine: Floats, tolerated: float) -> _Window | None:
+    def _measure_level(self, x: float, y: float, level: int, affine: Floats, tolerated: float) -> Window | None:
         used, factor = self.used, 1 << level
         variance = self._take(x, y, level, affine)
         if variance is None:
@@ -518,7 +526,7 @@ class _Bench:
             sure *= 0.3
         if length > 0:
             length, chosen = self._as_swing(chosen, cost, length, used.model_error * variance)
-        return _Window(length * factor, math.atan2(-chosen[1], chosen[0]), sure, gained)
+        return Window(length * factor, math.atan2(-chosen[1], chosen[0]), sure, gained)
 
     def _sureness(self, chosen: Floats, cost: float, variance: float, level: int, tolerated: float) -> float:
         """Share 0..1 of the motions tried that speaks for one of them, times how well it fits."""

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from windstill.assess.geometry import Matrix, apply, apply_with_jacobian, at_reductions, inverse
 from windstill.assess.pyramid import Pyramid
-from windstill.assess.smear import relative_smear
+from windstill.assess.smear import Seen, relative_smear
 from windstill.assess.sway import TileSway
 from windstill.records import FloatMap, PairSmear, TileGrid
 from windstill.settings import AssessSettings
@@ -74,11 +74,12 @@ def measure_smear(
     rows, cols = rows[order], cols[order]
     moved_by = np.stack([np.where(trusted, sway.x_px, 0), np.where(trusted, sway.y_px, 0)]).astype(np.float32)
     maps = np.zeros((4, *grid.shape), np.float32)
+    seen: tuple[Seen, Seen] = {}, {}
     # Neighbours bear each other out, so that all are measured together once any is.
     for batch in _looks(len(rows), settings.smear_first_tiles):
         chosen = np.zeros(grid.shape, bool)
         chosen[rows[batch], cols[batch]] = True
-        _measure_tiles(a, b, b_to_a, grid, grid_b, chosen, a_crisper, moved_by, maps, settings)
+        _measure_tiles(a, b, b_to_a, grid, grid_b, chosen, a_crisper, moved_by, maps, seen, settings)
         if not ((maps[:2] > 0) & (maps[3] >= _LIKELY)).any():
             break  # nothing like a smear where one would show first
     smear_a, smear_b, angle, confidence = maps
@@ -105,14 +106,18 @@ def _measure_tiles(
     a_crisper: NDArray[np.bool_],
     moved_by: FloatMap,
     maps: FloatMap,
+    seen: tuple[Seen, Seen],
     settings: AssessSettings,
 ) -> None:
-    """Fill in smear of a, of b, direction and confidence (`maps`, shape (4, rows, cols)) on some tiles of a."""
+    """Fill in smear of a, of b, direction and confidence (`maps`, shape (4, rows, cols)) on some tiles of a.
+
+    `seen` keeps what was found on tiles of a and of b for the next look.
+    """
     smear_a, smear_b, angle, confidence = maps
     here = chosen & a_crisper
     if here.any():
         to_b = at_reductions(inverse(b_to_a), a.reduction, b.reduction)
-        found = relative_smear(a, b, grid, here, settings.smear, to_b, (moved_by[0], moved_by[1]))
+        found = relative_smear(a, b, grid, here, settings.smear, to_b, (moved_by[0], moved_by[1]), seen[0])
         smear_b[here], angle[here] = found.length_px[here], found.angle_deg[here]
         confidence[here] = found.confidence[here]
     rows, cols = np.nonzero(chosen & ~a_crisper)
@@ -128,7 +133,7 @@ def _measure_tiles(
         back = np.zeros((2, *grid_b.shape), np.float32)
         linear = np.linalg.inv(apply_with_jacobian(b_to_a, in_b)[1])
         back[:, at[:, 1], at[:, 0]] = -np.einsum("nij,nj->in", linear, moved_by[:, rows, cols].T)
-        found = relative_smear(b, a, grid_b, there, settings.smear, to_a, (back[0], back[1]))
+        found = relative_smear(b, a, grid_b, there, settings.smear, to_a, (back[0], back[1]), seen[1])
         smear_a[rows, cols] = found.length_px[at[:, 1], at[:, 0]]
         angle[rows, cols] = found.angle_deg[at[:, 1], at[:, 0]]
         confidence[rows, cols] = found.confidence[at[:, 1], at[:, 0]]
