@@ -64,6 +64,7 @@ class ClusterPool:
         self._levels = _quiet()
         self._timeout_s = timeout_s
         self._address = address
+        self._asked, self._counted = float("-inf"), 0
         try:
             self._client: Any = self._dask.Client(address, timeout=_CONNECT_S, set_as_default=False, name="windstill")
         except (OSError, TimeoutError, ValueError) as err:
@@ -159,7 +160,11 @@ class ClusterPool:
         return result
 
     def _threads(self) -> int:
-        return sum(self._client.nthreads().values())
+        """Threads of all workers; asking the scheduler takes as long as handing out a task, so not for every one."""
+        now = time.monotonic()
+        if now - self._asked > _TICK_S:
+            self._asked, self._counted = now, sum(self._client.nthreads().values())
+        return self._counted
 
     def _same_version(self) -> None:
         ours = versions(_ROOMS)
