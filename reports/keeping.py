@@ -230,7 +230,8 @@ def keep_row(case: Case) -> dict[str, Any] | None:
 def served_places(case: Case) -> dict[str, Any]:
     """Places each frame serves, by frame name.
 
-    In a bracket the sky counts too: what alone holds it is needed. In a stack so do the blooms, by their area.
+    In a bracket the sky counts too: what alone holds it is needed. In a stack so do the blooms, by their area, where
+    disc and smear together leave them sharp: one smeared by the wind in the frame focused on it is not held by it.
     """
     stage, frames = case.truth.stage, [case.truth.timeline.frames[i] for i in case.true.frames]
     if case.node.kind != "bracket":
@@ -244,7 +245,9 @@ def served_places(case: Case) -> dict[str, Any]:
                     continue
                 places = round(size * case.truth._area(head) * case.truth._visible(frames[0], bloom, head))
                 for f in frames:
-                    holds = np.full(places, stage.blur_px(f, bloom.distance_m) <= limit)
+                    own = case.truth._head(f, bloom)
+                    blurs = math.hypot(stage.blur_px(f, bloom.distance_m), own.smear_px if own is not None else 0.0)
+                    holds = np.full(places, blurs <= limit)
                     served[f.name] = np.concatenate([served[f.name], holds])
         return {k.removeprefix("DCIM/"): v for k, v in served.items()}
     light, flat = case.truth.seen(frames[0]).light.ravel(), stage.body(frames[0]).flat_response

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 import pytest
 from layered_scenes import Picture, assess_pictures, disc_blur, landscape, taken, with_mover
@@ -39,6 +40,38 @@ def test_a_long_exposure_that_melts_a_head_is_found_in_a_bracket() -> None:
     assert measure.smear_frame == "TEST0002"
     assert measure.smear_px == pytest.approx(20, rel=0.2)
     assert any("smeared" in reason for reason in verdict.reasons)
+
+
+def focused(scene: Picture, where: str) -> Picture:
+    """Sharp on one half and in the middle, softened by a disc beyond."""
+    soft = disc_blur(scene, 3.0)
+    xs = np.arange(scene.shape[1], dtype=np.float32) / scene.shape[1]
+    share = np.clip((xs - 0.6) / 0.1 if where == "left" else (0.4 - xs) / 0.1, 0, 1)
+    return (scene * (1 - share) + soft * share).astype(np.float32)
+
+
+@pytest.mark.parametrize("melts", ["first", "second"])
+def test_a_head_that_melts_in_one_frame_of_a_stack_is_found_where_both_are_in_focus(melts: str) -> None:
+    crisp, soft = with_mover(SCENE, 750, 520, 90, -6, 0), melting(756, 520, 90, 14.0, 0.0)
+    left, right = (soft, crisp) if melts == "first" else (crisp, soft)
+    lumas = [taken(focused(left, "left"), seed=1), taken(focused(right, "right"), seed=2)]
+    measure, verdict = assess_pictures("stack", lumas)
+    assert measure.smear_frame == ("TEST0001" if melts == "first" else "TEST0002")
+    assert measure.smear_px == pytest.approx(14, rel=0.2)
+    assert any("smeared" in reason for reason in verdict.reasons)
+
+
+def test_a_blur_disc_cut_by_the_lens_is_no_smear() -> None:
+    """Towards the corners the lens's rims leave what two discs have in common: common practice, no source."""
+    ys, xs = np.mgrid[-6:7, -6:7]
+    kernel = ((np.hypot(xs - 1.5, ys - 1.5) <= 5) & (np.hypot(xs + 1.5, ys + 1.5) <= 5)).astype(np.float32)
+    cut = cv2.filter2D(SCENE, -1, kernel / kernel.sum())
+    xs = np.arange(SCENE.shape[1], dtype=np.float32) / SCENE.shape[1]
+    share = np.clip((xs - 0.45) / 0.1, 0, 1)
+    pictures = [SCENE * (1 - share) + cut * share, cut * (1 - share) + SCENE * share]
+    lumas = [taken(p.astype(np.float32), seed=k) for k, p in enumerate(pictures)]
+    measure, _ = assess_pictures("stack", lumas)
+    assert (measure.smear_px or 0.0) == 0.0
 
 
 @pytest.mark.parametrize("change", ["nothing", "defocus", "exposure", "shift"])

@@ -95,6 +95,11 @@ def _unsmeared(
     for name in served:
         trusted = np.nan_to_num(standing.carried(name, "smear_confidence")) >= settings.trusted_confidence
         smear[name] = np.where(trusted, np.nan_to_num(standing.carried(name, "smear_px")), 0)
+    for pair in standing.measure.pairs:
+        # What only a crisper frame of the set tells.
+        for name, length in standing.smear_against(pair, settings.trusted_confidence).items():
+            if name in smear:
+                smear[name] = np.fmax(smear[name], length)
     least = np.min([np.where(served[n], smear[n], np.inf) for n in served], axis=0)
     return {
         n: tiles & ~((smear[n] > standing.tolerance_px) & (smear[n] > settings.smear_times * least))

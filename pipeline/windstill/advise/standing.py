@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from windstill.assess.geometry import Matrix, inverse, mapping_matrix
 from windstill.assess.relevance import exposure_relevance, focus_relevance, to_grid_of_a
 from windstill.assess.statistics import robust_maximum
-from windstill.records import FloatMap, FrameScore, SetMeasure, TileGrid
+from windstill.records import FloatMap, FrameScore, PairMeasure, SetMeasure, TileGrid
 from windstill.settings import AdviseSettings
 
 _RELEVANT = 0.5  # contract
@@ -80,6 +80,18 @@ class Standing:
             found = to_grid_of_a(values, self.to_first.get(name, np.eye(3)), score.grid, first.grid)
             self._carried[name, what] = found
         return found
+
+    def smear_against(self, pair: PairMeasure, trusted_from: float) -> dict[str, FloatMap]:
+        """Smear of a pair's frames against the crisper of the two, on the first frame's tiles; NaN where not told."""
+        field = pair.field
+        if field is None or field.smear is None or pair.frame_a not in self.to_first:
+            return {}
+        known = field.smear.confidence >= trusted_from
+        to_first, grid = self.to_first[pair.frame_a], self.scores[self.measure.frames[0]].grid
+        return {
+            name: _carried(np.where(known, length, np.nan).astype(np.float32), to_first, field.grid, grid)
+            for name, length in ((pair.frame_a, field.smear.smear_a_px), (pair.frame_b, field.smear.smear_b_px))
+        }
 
     def moved(self, a: str, b: str) -> Moved:
         """Sway between two frames of the set, neighbours or not, where the merge would draw on both.

@@ -191,12 +191,10 @@ def _measure_pair(
         changed=sway.changed,
         sharp_a=score_a.sharp,
         sharp_b=np.nan_to_num(sharp_b).astype(np.float32),
-        # In a stack what differs is focus: the crisp frame of a place is hardly ever the one to measure by.
-        smear=None
-        if pair.relation == "focus"
-        else measure_smear(
+        smear=measure_smear(
             a, b, b_to_a, grid, score_b.grid, textured & (relevance >= settings.relevant_from), sway,
             (score_a.fineness, to_grid_of_a(score_b.fineness, b_to_a, score_b.grid, grid)), settings,
+            (score_a.sharp, sharp_b) if pair.relation == "focus" else None,
         ),
         parallax_px=parallax,
     )

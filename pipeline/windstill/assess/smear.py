@@ -24,6 +24,8 @@ _ACROSS = 16
 _STEP = 2
 _SAMPLES = _ACROSS * _ACROSS
 _HALF_WINDOW = _STEP * (_ACROSS - 1) / 2  # level pixels from the window's centre to its outer samples
+WINDOW_PX = _STEP * (_ACROSS - 1) + 1
+"""Working pixels. Side of a window on the finest level."""
 _REACH = 4  # level pixels by which the two frames may still be displaced
 _LONGEST = 14.0  # level pixels; half of it and the reach must fit in the margin
 _MARGIN = 13
@@ -160,7 +162,7 @@ def relative_smear(
 def _has_company(
     length: NDArray[np.float32], angle: NDArray[np.float32], confidence: NDArray[np.float32]
 ) -> NDArray[np.bool_]:
-    """Tiles one of whose eight neighbours moved alike: within 20 degrees and a factor of 1.6."""
+    """Tiles one of whose eight neighbours moved alike."""
     rows, cols = length.shape
     held = np.pad(np.where(confidence >= 0.5, length, 0), 1)
     turned = np.pad(angle, 1)
@@ -170,9 +172,16 @@ def _has_company(
             if dy == 1 and dx == 1:
                 continue
             other = held[dy : dy + rows, dx : dx + cols]
-            apart = turn_between(turned[dy : dy + rows, dx : dx + cols], angle)
-            company |= (apart < 20) & (other > length / 1.6) & (other < length * 1.6) & (other > 0)
+            company |= (other > 0) & moved_alike(length, angle, other, turned[dy : dy + rows, dx : dx + cols])
     return company
+
+
+def moved_alike(
+    length: NDArray[np.float32], angle: NDArray[np.float32], other: NDArray[np.float32], turned: NDArray[np.float32]
+) -> NDArray[np.bool_]:
+    """Whether smears (lengths, angles in degrees) are alike: within 20 degrees and a factor of 1.6."""
+    near = (other > length / 1.6) & (other < length * 1.6)
+    return np.asarray(near & (turn_between(turned, angle) < 20))
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)

@@ -2,17 +2,28 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from windstill.assess.geometry import Matrix, apply, apply_with_jacobian, at_reductions, inverse
 from windstill.assess.pyramid import Pyramid
-from windstill.assess.smear import Seen, relative_smear
+from windstill.assess.smear import WINDOW_PX, Seen, moved_alike, relative_smear
 from windstill.assess.sway import TileSway
 from windstill.records import FloatMap, PairSmear, TileGrid
 from windstill.settings import AssessSettings
 
 _LIKELY = 0.3  # confidence of a smear from which the rest is looked at: alone, none is believed more than by half
+_SURE = 0.5  # contract: confidence from which a smear counts
+_ROWS, _NOT_LAST, _NOT_FIRST = slice(None), slice(None, -1), slice(1, None)
+_NEIGHBOURS = (
+    ((_ROWS, _NOT_LAST), (_ROWS, _NOT_FIRST)),
+    ((_NOT_LAST, _ROWS), (_NOT_FIRST, _ROWS)),
+    ((_NOT_LAST, _NOT_LAST), (_NOT_FIRST, _NOT_FIRST)),
+    ((_NOT_LAST, _NOT_FIRST), (_NOT_FIRST, _NOT_LAST)),
+)
 _FINENESS = 0.5  # half of what detail has at the least: less tells nothing
 
 
@@ -26,6 +37,7 @@ def measure_smear(
     sway: TileSway,
     fineness: tuple[FloatMap, FloatMap],
     settings: AssessSettings,
+    in_focus: tuple[FloatMap, FloatMap] | None = None,
 ) -> PairSmear | None:
     """Measure smear where the frames do not agree.
 
@@ -43,6 +55,8 @@ def measure_smear(
         Where things went, and how alike they look there.
     fineness : two FloatMaps
         Of both frames on a's tiles (NaN where b shows nothing).
+    in_focus : two FloatMaps, optional
+        Sharpness of both frames on a's tiles, where their focus differs.
 
     Returns
     -------
@@ -54,6 +68,10 @@ def measure_smear(
     Only tiles that moved, or that look different where they are, can hold a smear. They are taken from those on whose
     detail is less fine in one frame than in the other, up to `smear_tiles`; when the first few, some of them spread
     over the others, show none, there is hardly any.
+
+    Where focus differs, blur that is not a disc (cut by the lens, in front of something, an edge beside a depth) passes
+    for motion now and then, on a few tiles. A smear is believed there beside a move between the frames (what the wind
+    smears it also moves) or over a patch smeared alike that is several windows large.
     """
     moved = np.hypot(sway.x_px, sway.y_px)
     # What noise alone makes different is alike.
@@ -61,6 +79,9 @@ def measure_smear(
     unlike = (alike < settings.smear_from_correlation) | (moved > settings.tolerance_px / 2)
     fine_a, fine_b = fineness
     known = wanted & unlike & np.isfinite(fine_b) & (sway.correlation > -1)
+    if in_focus is not None:
+        less, more = np.fmin(*in_focus), np.fmax(*in_focus)
+        known &= less >= settings.smear_in_focus_share * more
     if not known.any():
         return None
     a_crisper = fine_a >= np.nan_to_num(fine_b)
@@ -83,7 +104,30 @@ def measure_smear(
         if not ((maps[:2] > 0) & (maps[3] >= _LIKELY)).any():
             break  # nothing like a smear where one would show first
     smear_a, smear_b, angle, confidence = maps
+    if in_focus is not None:
+        beside = cv2.dilate(np.where(trusted, moved, 0).astype(np.float32), np.ones((5, 5), np.uint8))
+        length = np.maximum(smear_a, smear_b)
+        alone = beside < settings.smear_moved_share * length
+        patch_px = _patch_tiles(length, angle, confidence) * (grid.tile_px / a.reduction) ** 2
+        confidence[alone & (patch_px < settings.smear_patch_windows * WINDOW_PX**2)] = 0
     return PairSmear(smear_a, smear_b, angle, confidence)
+
+
+def _patch_tiles(length: FloatMap, angle: FloatMap, confidence: FloatMap) -> NDArray[np.int64]:
+    """How many tiles the patch of like smears around each tile has; 0 where none is sure."""
+    held = (confidence >= _SURE) & (length > 0)
+    index = np.full(length.shape, -1)
+    index[held] = np.arange(held.sum())
+    links = []
+    for here, there in _NEIGHBOURS:
+        joined = held[here] & held[there] & moved_alike(length[here], angle[here], length[there], angle[there])
+        links.append(np.stack([index[here][joined], index[there][joined]]))
+    one, other = np.concatenate(links, axis=1)
+    count = int(held.sum())
+    label = connected_components(coo_array((np.ones(one.size), (one, other)), shape=(count, count)), directed=False)[1]
+    tiles = np.zeros(length.shape, np.int64)
+    tiles[held] = np.bincount(label, minlength=1)[label]
+    return tiles
 
 
 def _looks(count: int, first: int) -> list[NDArray[np.intp]]:

@@ -574,12 +574,19 @@ def _complete_edges(
 
 
 def _chance(
-    state: _State, halves: NDArray[np.float32], rows: NDArray[np.intp], cols: NDArray[np.intp], grid: TileGrid
+    state: _State,
+    halves: NDArray[np.float32],
+    rows: NDArray[np.intp],
+    cols: NDArray[np.intp],
+    grid: TileGrid,
+    tile_side: float,
 ) -> NDArray[np.float64]:
     """Places no farther from rest than the one found that unrelated detail is expected to match as well, from 0 up.
 
     Soft detail (waves, cloud, a meadow out of focus) says little in a window, and something like it is soon found.
-    Neighbours that moved alike bear a tile out: the surest of them by half (the geometric mean), two altogether.
+    Neighbours that moved alike bear a tile out: the surest of them by half (the geometric mean), two altogether;
+    by as much less as their windows look at the same pixels, which is no second witness. `tile_side` is the distance
+    of neighbours in working pixels.
 
     Notes
     -----
@@ -602,9 +609,17 @@ def _chance(
     beside = _beside(rows, cols, grid.shape)
     apart = np.hypot(*(state.d[beside] - state.d[:, None]).transpose(2, 0, 1))
     alike = (beside >= 0) & (apart < np.maximum(1, 0.15 * hypot(state.found))[:, None])
-    surest, second = np.sort(np.where(alike, alone[beside], np.inf), axis=1)[:, :2].T
-    with_one = np.sqrt(alone * np.minimum(alone, surest))
-    return np.asarray(np.minimum(with_one, second), np.float64)
+    window = (2 * halves + 1) * 2.0**state.level
+    narrower = np.minimum(window[beside], window[:, None])
+    common = [
+        np.clip((window[beside] + window[:, None]) / 2 - tile_side * np.abs(at[beside] - at[:, None]), 0, narrower)
+        for at in (rows, cols)
+    ]
+    own = 1 - common[0] * common[1] / narrower**2
+    surer = np.where(alike, np.minimum(alone[beside] / np.maximum(alone, 1e-300)[:, None], 1), 1)
+    with_one = (surer ** (own / 2)).min(axis=1)
+    with_two = np.sort(surer**own, axis=1)[:, 1]
+    return np.asarray(alone * np.minimum(with_one, with_two), np.float64)
 
 
 def _allowed_px(
@@ -667,7 +682,7 @@ def _finish(
     upper = np.where(searched, settings.found_sure, settings.matched_above)
     matched = np.clip((explained - lower) / (upper - lower), 0, 1)
     sole = np.where(searched, 0.4 + 0.6 * state.unique, 1.0)
-    by_chance = _chance(state, halves, rows, cols, grid)
+    by_chance = _chance(state, halves, rows, cols, grid, grid.tile_px / reduction)
     believed = matched * sole * told / (1 + by_chance / settings.chance_believed)
 
     def confidence_of(displacement: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -290,6 +290,18 @@ class AssessSettings(Section):
         24, ge=1, description="Count. Tiles of these looked at first; the others only when one of them may be smeared: "
         "a mover on a tenth of them is missed once in twenty pairs."
     )
+    smear_in_focus_share: float = Field(
+        0.3, gt=0, le=1, description="Share of the sharper frame's sharpness from which a tile of a pair that differs "
+        "in focus may tell smear: motion softens detail one way, defocus all ways and sooner.",
+    )
+    smear_moved_share: float = Field(
+        0.35, ge=0, description="Share of a smear by which something within two tiles of it moved, for it to be "
+        "believed of a pair that differs in focus.",
+    )
+    smear_patch_windows: float = Field(
+        3.0, gt=0, description="Times the area of a window. A patch smeared alike is believed from this on without "
+        "such a move.",
+    )
     smear: RelativeSmearSettings = Field(default_factory=RelativeSmearSettings)
     crops_from_px: float = Field(
         1.5, ge=0, description="Full-resolution pixels. Sway from which the worst place is shown at 100 % (a second "
