@@ -67,7 +67,7 @@ def test_run_json_says_what_was_done(first_review: tuple[Path, Path, str, str]) 
     assert 50 < run["peak_memory_mb"] < 4000
 
 
-_HEAVY = ("matplotlib", "pandas", "dask", "distributed")
+_HEAVY = ("pandas", "dask", "distributed")
 
 
 def test_a_review_waits_for_no_library_it_can_do_without(small_shoot: Path, tmp_path: Path) -> None:

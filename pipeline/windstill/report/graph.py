@@ -1,31 +1,33 @@
-"""The graph of one set over time: sway between frames, smear in them, and the steps of focus and exposure.
-
-Written as SVG by hand: loading a plotting library costs more than reviewing a small shoot's frames.
-"""
+"""The graph of one set over time: sway between frames, smear in them, and the steps of focus and exposure."""
 
 from __future__ import annotations
 
+import io
 import math
-from collections.abc import Iterable, Iterator, Sequence
+import re
+from collections.abc import Sequence
 from dataclasses import dataclass
-from html import escape
-from itertools import pairwise
+from functools import cache
+from typing import Any
+
+import matplotlib
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+from matplotlib.ticker import MaxNLocator
 
 WIDTH, HEIGHT = 480, 290
-_LEFT, _RIGHT = 55.2, 472.8
-_TOP, _BOTTOM = 30.45, 172.55  # of the upper field, whose axis is in pixels
-_LOW_TOP, _LOW_BOTTOM = 188.5, 242.15  # of the lower one, with the steps
-_INK, _SOFT, _SWAY, _SMEAR = "ink", "soft", "sway", "smear"
-_LIGHT = {_INK: "#1f2933", _SOFT: "#5c6773", _SWAY: "#1c5d7d", _SMEAR: "#8a3d6f"}
+_INK, _SOFT, _SWAY, _SMEAR = "#1f2933", "#5c6773", "#1c5d7d", "#8a3d6f"
 _DARK = {_INK: "#e9e6dd", _SOFT: "#a7b0b8", _SWAY: "#8fd0ee", _SMEAR: "#f0a3d0"}
 _LANES = 3
-_DASHES = ("", "3.6 1.8", "1.2 1.2")
-_MARGIN = 0.04  # of the time between first and last frame, on both sides
-_HEADROOM = 1.12
-_NICE = (1.0, 2.0, 5.0, 10.0)
-_TICKS_UP, _TICKS_ALONG = 4, 7
-
-Point = tuple[float, float]
+_DASHES: tuple[Any, ...] = ("solid", (0, (3, 1.5)), (0, (1, 1)))
+_RC: dict[Any, Any] = {
+    "svg.fonttype": "none",
+    "svg.hashsalt": "windstill",
+    "font.family": "sans-serif",
+    "font.size": 12,
+    "axes.linewidth": 0.8,
+    "path.simplify": True,
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,149 +58,111 @@ class GraphData:
     steps: Sequence[tuple[str, Sequence[float | None]]]
 
 
-@dataclass(frozen=True, slots=True)
-class _Field:
-    """Where data lie on the paper."""
-
-    first: float
-    last: float
-    highest: float
-    top: float
-    bottom: float
-
-    def at(self, x: float, y: float) -> Point:
-        across = (x - self.first) / (self.last - self.first)
-        return _LEFT + across * (_RIGHT - _LEFT), self.bottom - y / self.highest * (self.bottom - self.top)
-
-
 def draw_graph(data: GraphData) -> str:
     """Draw one graph as SVG text that follows light and dark appearance by itself."""
-    known = [s for *_, s in data.sways if s is not None]
-    highest = max([2.5 * data.tolerance_px, *known, *(s for s in data.smear_px if s)]) * _HEADROOM
-    first, last = min(data.at), max(data.at)
-    margin = _MARGIN * (last - first) or 0.5
-    upper = _Field(first - margin, last + margin, highest, _TOP, _BOTTOM)
-    lower = _Field(first - margin, last + margin, 1.0, _LOW_TOP, _LOW_BOTTOM)
-    drawn = [*_frame(data, upper, lower), *_words(data, upper), *_amounts(data, upper), *_steps(data, lower)]
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" width="{WIDTH}pt" height="{HEIGHT}pt" '
-        f'viewBox="0 0 {WIDTH} {HEIGHT}"><style>{_style()}</style>{"".join(drawn)}</svg>'
+    with matplotlib.rc_context(_RC):
+        paper = _paper()
+        paper.set(data)
+        out = io.StringIO()
+        paper.canvas.print_svg(out, metadata={"Date": None, "Creator": None, "Format": None, "Type": None})
+    return _themed(out.getvalue())
+
+
+class _Paper:
+    """One figure for all graphs, its axes and lines built once: building them costs more than drawing."""
+
+    def __init__(self) -> None:
+        self.figure = Figure(figsize=(WIDTH / 72, HEIGHT / 72), facecolor="none")
+        self.canvas: Any = FigureCanvasSVG(self.figure)
+        self.top: Any = self.figure.add_axes((0.115, 0.405, 0.87, 0.49))
+        self.low: Any = self.figure.add_axes((0.115, 0.165, 0.87, 0.185))
+        for ax in (self.top, self.low):
+            ax.set_facecolor("none")
+            ax.tick_params(colors=_SOFT, length=2.5, width=0.8, labelsize=11, pad=2)
+            for side, spine in ax.spines.items():
+                spine.set_visible(side in ("left", "bottom"))
+                spine.set_color(_SOFT)
+        top, across = self.top, self.top.get_yaxis_transform()
+        (self.bars,) = top.plot([], [], color=_SWAY, lw=2.2, solid_capstyle="butt")
+        (self.dots,) = top.plot([], [], ls="none", marker="o", ms=5, color=_SWAY)
+        (self.asked,) = top.plot([], [], ls="none", marker="$?$", ms=6, color=_SWAY)
+        (self.smear,) = top.plot([], [], color=_SMEAR, lw=1.1, ls=(0, (4, 2)), marker="s", ms=4, mfc="none")
+        (self.limit,) = top.plot([0, 1], [0, 0], color=_SOFT, lw=0.9, ls=(0, (1, 2)), transform=across)
+        self.limit_text = top.text(0.995, 0, "", color=_SOFT, ha="right", va="bottom", size=11, transform=across)
+        for x, words, colour in (
+            (0, "pixels:", _SOFT),
+            (0.14, "\u25cf sway between frames", _SWAY),
+            (0.57, "\u25a1 smear in a frame", _SMEAR),
+        ):
+            self.smear_text = top.text(x, 1.05, words, color=colour, transform=top.transAxes)
+        top.yaxis.set_major_locator(MaxNLocator(4))
+        top.set_xticks([])
+        self.low.set_yticks([])
+        self.low.set_ylim(0, 1)
+        self.lanes = []
+        for dash in _DASHES:
+            (line,) = self.low.plot([], [], color=_INK, lw=1.2, ls=dash, marker=".", ms=4, drawstyle="steps-mid")
+            label = self.low.text(-0.012, 0, "", color=_SOFT, ha="right", va="center", size=11,
+                                  transform=self.low.get_yaxis_transform())  # fmt: skip
+            self.lanes.append((line, label))
+        self.x_label = self.low.set_xlabel("", color=_SOFT, labelpad=1)
+
+    def set(self, data: GraphData) -> None:
+        """Lay one set's data into the lines."""
+        known = [(a, b, s) for a, b, s in data.sways if s is not None]
+        bars = [p for a, b, s in known for p in ((a, s), (b, s), (math.nan, math.nan))]
+        self.bars.set_data([x for x, _ in bars], [y for _, y in bars])
+        self.dots.set_data([(a + b) / 2 for a, b, _ in known], [s for *_, s in known])
+        smears = [(x, math.nan if s is None else s) for x, s in zip(data.at, data.smear_px, strict=True)]
+        self.smear.set_data([x for x, _ in smears], [s for _, s in smears])
+        any_smear = any(s is not None for s in data.smear_px)
+        self.smear_text.set_text("\u25a1 smear in a frame" if any_smear else "smear unknown")
+        highest = max([2.5 * data.tolerance_px, *(s for *_, s in known), *(s for s in data.smear_px if s)]) * 1.12
+        asked = [(a + b) / 2 for a, b, s in data.sways if s is None]
+        self.asked.set_data(asked, [highest * 0.06] * len(asked))
+        self.limit.set_ydata([data.tolerance_px] * 2)
+        self.limit_text.set_y(data.tolerance_px)
+        self.limit_text.set_text(f"{data.tolerance_px:g} px ")
+        first, last = min(data.at), max(data.at)
+        margin = 0.04 * (last - first) or 0.5
+        self.top.set_ylim(0, highest)
+        self.top.set_xlim(first - margin, last + margin)
+        self.low.set_xlim(first - margin, last + margin)
+        self.low.xaxis.set_major_locator(MaxNLocator(7, integer=not data.timed))
+        self.x_label.set_text("seconds since the first frame" if data.timed else "frame, in order of capture")
+        self._set_steps(data)
+
+    def _set_steps(self, data: GraphData) -> None:
+        """Each named line gets its own lane, scaled to it."""
+        lanes = [(n, v) for n, v in data.steps[:_LANES] if any(x is not None for x in v)]
+        for i, (line, label) in enumerate(self.lanes):
+            if i >= len(lanes):
+                line.set_data([], [])
+                label.set_text("")
+                continue
+            name, values = lanes[i]
+            points = [(x, v) for x, v in zip(data.at, values, strict=True) if v is not None]
+            low, high = min(v for _, v in points), max(v for _, v in points)
+            base, tall = (i + 0.16) / len(lanes), 0.66 / len(lanes)
+            ys = [base + tall * ((v - low) / (high - low) if high > low else 0.5) for _, v in points]
+            line.set_data([x for x, _ in points], ys)
+            label.set_text(name)
+            label.set_y(base + tall / 2)
+
+
+@cache
+def _paper() -> _Paper:
+    return _Paper()
+
+
+def _themed(svg: str) -> str:
+    """The drawing alone, with a style sheet that turns its few colours over in dark appearance."""
+    svg = svg[svg.index("<svg") :]
+    svg = re.sub(r"<metadata>.*?</metadata>", "", svg, flags=re.S)
+    svg = re.sub(r"font: ([0-9.]+px) [^;\"]+", r"font: \1 system-ui, sans-serif", svg)
+    rules = "".join(
+        f'[style*="fill: {light}"]{{fill:{dark}!important}}[style*="stroke: {light}"]{{stroke:{dark}!important}}'
+        for light, dark in _DARK.items()
     )
-
-
-def _style() -> str:
-    rules = [
-        "text{font:11px system-ui,sans-serif;stroke:none!important}.big{font-size:12px}.mid{text-anchor:middle}"
-        ".end{text-anchor:end}.line{fill:none!important}.hollow{fill:none!important;stroke-width:1}"
-    ]
-    for name, colour in _LIGHT.items():
-        rules.append(f".{name}{{fill:{colour};stroke:{colour}}}")
-    dark = "".join(f".{name}{{fill:{colour};stroke:{colour}}}" for name, colour in _DARK.items())
-    return "".join([*rules, f"@media(prefers-color-scheme:dark){{{dark}}}"])
-
-
-def _frame(data: GraphData, upper: _Field, lower: _Field) -> Iterator[str]:
-    """Axes with their figures."""
-    for field in (upper, lower):
-        corner = [(_LEFT, field.top), (_LEFT, field.bottom), (_RIGHT, field.bottom)]
-        yield _line(corner, _SOFT, 0.8)
-    for value, words in _ticks(0.0, upper.highest, _TICKS_UP):
-        _, y = upper.at(upper.first, value)
-        yield _line([(_LEFT - 2.5, y), (_LEFT, y)], _SOFT, 0.8)
-        yield _text(_LEFT - 4.5, y + 4.2, words, _SOFT, "end")
-    for value, words in _ticks(lower.first, lower.last, _TICKS_ALONG, whole=not data.timed):
-        x, _ = lower.at(value, 0.0)
-        yield _line([(x, _LOW_BOTTOM), (x, _LOW_BOTTOM + 2.5)], _SOFT, 0.8)
-        yield _text(x, _LOW_BOTTOM + 12.9, words, _SOFT, "mid")
-
-
-def _words(data: GraphData, upper: _Field) -> Iterator[str]:
-    """What is drawn, above and below."""
-    any_smear = any(s is not None for s in data.smear_px)
-    across = _RIGHT - _LEFT
-    for share, words, colour in (
-        (0.0, "pixels:", _SOFT),
-        (0.14, "\u25cf sway between frames", _SWAY),
-        (0.57, "\u25a1 smear in a frame" if any_smear else "smear unknown", _SMEAR),
-    ):
-        yield _text(_LEFT + share * across, _TOP - 7.1, words, colour, "big")
-    along = "seconds since the first frame" if data.timed else "frame, in order of capture"
-    yield _text((_LEFT + _RIGHT) / 2, _LOW_BOTTOM + 25.6, along, _SOFT, "big mid")
-    _, y = upper.at(upper.first, data.tolerance_px)
-    yield _line([(_LEFT, y), (_RIGHT, y)], _SOFT, 0.9, "0.9 1.8")
-    yield _text(_RIGHT - 5.0, y - 2.6, f"{data.tolerance_px:g} px", _SOFT, "end")
-
-
-def _amounts(data: GraphData, upper: _Field) -> Iterator[str]:
-    """Sway of each pair from one frame to the other, and smear from frame to frame."""
-    for a, b, sway in data.sways:
-        if sway is None:
-            x, y = upper.at((a + b) / 2, upper.highest * 0.06)
-            yield _text(x, y + 4.0, "?", _SWAY, "mid")
-            continue
-        x, y = upper.at((a + b) / 2, sway)
-        yield _line([upper.at(a, sway), upper.at(b, sway)], _SWAY, 2.2)
-        yield f'<circle class="{_SWAY}" cx="{_number(x)}" cy="{_number(y)}" r="3"/>'
-    run: list[Point] = []
-    for at, smear in zip(data.at, data.smear_px, strict=True):
-        if smear is None:
-            yield _line(run, _SMEAR, 1.1, "4.4 2.2")
-            run = []
-            continue
-        x, y = upper.at(at, smear)
-        run.append((x, y))
-        yield f'<rect class="{_SMEAR} hollow" x="{_number(x - 2)}" y="{_number(y - 2)}" width="4" height="4"/>'
-    yield _line(run, _SMEAR, 1.1, "4.4 2.2")
-
-
-def _steps(data: GraphData, lower: _Field) -> Iterator[str]:
-    """Each named line in a lane of its own, scaled to it."""
-    lanes = [(name, values) for name, values in data.steps[:_LANES] if any(v is not None for v in values)]
-    for i, (name, values) in enumerate(lanes):
-        points = [(x, v) for x, v in zip(data.at, values, strict=True) if v is not None]
-        low, high = min(v for _, v in points), max(v for _, v in points)
-        base, tall = (i + 0.16) / len(lanes), 0.66 / len(lanes)
-        placed = [lower.at(x, base + tall * ((v - low) / (high - low) if high > low else 0.5)) for x, v in points]
-        yield _line(_stepped(placed), _INK, 1.2, _DASHES[i])
-        yield from (f'<circle class="{_INK}" cx="{_number(x)}" cy="{_number(y)}" r="1"/>' for x, y in placed)
-        _, middle = lower.at(lower.first, base + tall / 2)
-        yield _text(_LEFT - 5.0, middle + 3.9, name, _SOFT, "end")
-
-
-def _stepped(points: Sequence[Point]) -> list[Point]:
-    """The line through points that steps half way between them."""
-    line = list(points[:1])
-    for (x, y), (next_x, next_y) in pairwise(points):
-        middle = (x + next_x) / 2
-        line += [(middle, y), (middle, next_y), (next_x, next_y)]
-    return line
-
-
-def _ticks(low: float, high: float, most: int, whole: bool = False) -> list[tuple[float, str]]:
-    """Round values between two, at most so many and one, and how they are written."""
-    rough = (high - low) / most
-    power = 10.0 ** math.floor(math.log10(rough))
-    step = next(power * nice for nice in _NICE if power * nice >= rough * (1 - 1e-9))
-    if whole:
-        step = max(step, 1.0)
-    decimals = max(0, -math.floor(math.log10(step) + 1e-9))
-    numbers = range(math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9) + 1)
-    return [(n * step, f"{n * step:.{decimals}f}") for n in numbers]
-
-
-def _line(points: Iterable[Point], colour: str, width: float, dash: str = "") -> str:
-    """A line through points; fewer than two make none."""
-    path = " ".join(f"{_number(x)},{_number(y)}" for x, y in points)
-    if " " not in path:
-        return ""
-    dashed = f' stroke-dasharray="{dash}"' if dash else ""
-    return f'<polyline class="{colour} line" stroke-width="{width:g}"{dashed} points="{path}"/>'
-
-
-def _text(x: float, y: float, words: str, colour: str, form: str) -> str:
-    return f'<text class="{colour} {form}" x="{_number(x)}" y="{_number(y)}">{escape(words)}</text>'
-
-
-def _number(value: float) -> str:
-    """A hundredth of a point is finer than any screen shows."""
-    return f"{value:.2f}".rstrip("0").rstrip(".")
+    style = f"<style>@media(prefers-color-scheme:dark){{{rules}}}</style>"
+    return re.sub(r"\n\s*", " ", svg.replace("<defs>", style + "<defs>", 1))
