@@ -130,6 +130,20 @@ def test_the_first_sentences_say_for_how_many_there_is_a_way_out() -> None:
     assert headlines({"clean": 1, "hard": 2}, 0, 0, 0)[1] == "2 would take hours."
 
 
+def test_cautions_stand_where_somebody_is_sent_back_out_only(tmp_path: Path) -> None:
+    def page(name: str, **advised: Any) -> str:
+        review = evening_review()
+        advice = {set_id: replace(said, **advised) for set_id, said in review.advice.items()}
+        return write_report(replace(review, advice=advice), tmp_path / name, Settings()).read_text()
+
+    again = page("again", best_take=None)
+    told = again.count("Before you go back out: ")
+    assert told >= 2 and again.count('id="cautions"') == 1, "under the sets and on the first screen"
+    # "Merge take 2 of this scene instead": nobody goes anywhere.
+    instead = page("instead", best_take=False)
+    assert "go back out" not in instead and 'href="#cautions"' not in instead
+
+
 def test_the_least_measured_pair_is_not_passed_off_for_all(tmp_path: Path) -> None:
     page = write_report(evening_review(), tmp_path / "out", Settings()).read_text()
     assert "in the pair measured least" in page

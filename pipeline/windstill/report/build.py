@@ -53,6 +53,7 @@ def build_page(review: Review, album: Album, summary_lines: int) -> Page:
         outlooks=tuple(words.OUTLOOK_SAYS.items()),
         merge=tuple(c for c in ranked if c.all_in_one and c.outlook in summary.MERGES),
         trouble=tuple(trouble),
+        goes_back=any(card.goes_back for card in trouble),
         frames=len(review.frames),
         problems=tuple((words.shown(p.file), p.stage, p.problem, p.consequence) for p in review.problems),
         unplaced=tuple(
@@ -80,6 +81,7 @@ def set_card(
     plates = evidence.plates(shoot, album, node, verdict) if verdict else ()
     graph = evidence.graph(shoot, album, node, verdict) if verdict and top else None
     span = words.span_of(node.frames)
+    way_out = summary.way_out(shoot, node) if top else ""
     merges = node.kind != "single"  # a frame by itself is built on nothing, and its own mark says whether to keep it
     keep = advice.keep_frames if advice and merges else ()
     first = shoot.frames.get(node.frames[0])
@@ -100,7 +102,8 @@ def set_card(
         advice=advice.advice if advice else "",
         reasons=verdict.reasons if verdict else ("not judged",),
         best=bool(advice and advice.best_take) and top and shoot.takes[node.scene, node.kind] > 1,
-        way_out=summary.way_out(shoot, node) if top else "",
+        way_out=way_out,
+        goes_back=top and not way_out and summary.shoots_again(outlook, advice),
         single_way_out=summary.single_way_out(advice, node.kind),
         figures=tuple(_figures(node, verdict, measure, len(shoot.pairs_below(node)))),
         strip=strip(shoot, album, node) if top else None,

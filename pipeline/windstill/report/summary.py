@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 
-from windstill.records import FrameSet, Kind, SetAdvice
+from windstill.records import FrameSet, Kind, Outlook, SetAdvice
 from windstill.report import words
 from windstill.report.shoot import Shoot
 from windstill.report.views import SetCard
@@ -95,6 +95,11 @@ def way_out(shoot: Shoot, node: FrameSet) -> str:
     if len(advice.keep_frames) == 1:
         return f"{words.short_name(advice.keep_frames[0])} alone will do"
     return f"merges without {words.counted(len(advice.left_out), 'frame')}"
+
+
+def shoots_again(outlook: Outlook, advice: SetAdvice | None) -> bool:
+    """Whether a set's advice is field work: not where another take is merged instead, nor where eyes must tell."""
+    return outlook in ("hard", "lost") and advice is not None and bool(advice.advice) and advice.best_take is not False
 
 
 def best_of(

@@ -125,6 +125,7 @@ class SetCard:
     reasons: tuple[str, ...]
     best: bool
     way_out: str
+    goes_back: bool
     single_way_out: str
     figures: tuple[Figure, ...]
     strip: StripGroup | None
@@ -197,6 +198,7 @@ class Page:
     outlooks: tuple[tuple[str, str], ...]
     merge: tuple[SetCard, ...]
     trouble: tuple[SetCard, ...]
+    goes_back: bool
     frames: int
     problems: tuple[tuple[str, str, str, str], ...]
     unplaced: tuple[tuple[str, str], ...]
