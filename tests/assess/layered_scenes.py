@@ -12,7 +12,7 @@ from windstill.assess.judge import judge
 from windstill.imaging import Decoded, Region
 from windstill.records import Frame, FrameSet, Grouping, Kind, Placement, SetMeasure, SetVerdict, ShootFile
 from windstill.score import Scored, score_frame
-from windstill.settings import Settings
+from windstill.settings import AssessSettings, Settings
 
 SETTINGS = Settings()
 Picture = NDArray[np.float32]
@@ -100,7 +100,9 @@ class Kept:
         return np.repeat(self.lumas[name][top : top + height, left : left + width, None], 3, axis=2)
 
 
-def assess_pictures(kind: Kind, lumas: list[NDArray[np.uint8]]) -> tuple[SetMeasure, SetVerdict]:
+def assess_pictures(
+    kind: Kind, lumas: list[NDArray[np.uint8]], settings: AssessSettings = SETTINGS.assess
+) -> tuple[SetMeasure, SetVerdict]:
     """Measure and judge pictures as one set of a kind, in the order given."""
     names = [f"TEST{i + 1:04d}" for i in range(len(lumas))]
     made = {n: scored(n, luma) for n, luma in zip(names, lumas, strict=True)}
@@ -113,6 +115,6 @@ def assess_pictures(kind: Kind, lumas: list[NDArray[np.uint8]]) -> tuple[SetMeas
     frames = {n: m[0] for n, m in made.items()}
     scores = {n: m[1].score for n, m in made.items()}
     planes = Kept(dict(zip(names, lumas, strict=True)), {n: m[1].work for n, m in made.items()})
-    measure = measure_set(node, grouping, frames, scores, planes, SETTINGS.assess)
-    verdict = judge(grouping, {node.set_id: measure}, list(frames.values()), SETTINGS.assess)[node.set_id]
+    measure = measure_set(node, grouping, frames, scores, planes, settings)
+    verdict = judge(grouping, {node.set_id: measure}, list(frames.values()), settings)[node.set_id]
     return measure, verdict

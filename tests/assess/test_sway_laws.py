@@ -10,7 +10,10 @@ from hypothesis import strategies as st
 from layered_scenes import assess_pictures, landscape, taken, with_mover
 from numpy.typing import NDArray
 
+from windstill.assess.matching import DX, DY, RESIDUAL, START_RESIDUAL, START_ZNCC, ZNCC, refine_windows
 from windstill.records import PairMeasure
+from windstill.records.levels import BLACK, WHITE
+from windstill.settings import AssessSettings
 
 SCENE = landscape(900)
 FEW = settings(max_examples=4, deadline=None, derandomize=True, suppress_health_check=list(HealthCheck))
@@ -70,3 +73,24 @@ def test_light_that_changes_alike_changes_no_sway(
     dimmed = pair_of([taken(a, seed=1), taken(gain * b + lift * (1 - gain), seed=2)])
     assert sway_at(dimmed, *place) == pytest.approx(move, abs=0.3, rel=0.08)
     assert dimmed.mapping.shift_px < 0.1
+
+
+def test_frames_that_lie_close_enough_are_compared_as_they_lie() -> None:
+    a, b = frames((450, 300), (6.0, 0.0))
+    moved = cv2.warpAffine(b, np.array([[1.0, 0, 0.3], [0, 1, 0]]), b.shape[1::-1], borderMode=cv2.BORDER_REFLECT)
+    pictures = [taken(p, seed=i) for i, p in enumerate((a, moved))]
+    laid, left = (
+        assess_pictures("burst", pictures, AssessSettings(laid_enough_px=px))[0].pairs[0] for px in (0.0, 1.0)
+    )
+    assert laid.sway_p50_px == pytest.approx(0, abs=0.1) and left.sway_p50_px == pytest.approx(0.3, abs=0.1)
+    assert sway_at(left, 450, 300) == pytest.approx((6.3, 0), abs=0.3)
+
+
+def test_what_is_known_of_rest_is_what_rest_shows() -> None:
+    a, b = (taken(p, seed=i) for i, p in enumerate(frames((450, 300), (6.0, 0.0))))
+    centres = np.array([(450.0, 300.0), (200.0, 200.0), (2.0, 300.0), (700.5, 410.5)])
+    led, resting = (
+        refine_windows(a, b, centres, np.zeros((4, 2)), 9, BLACK, WHITE, steps, 4.0, 4, 0.01) for steps in (10, 0)
+    )
+    assert np.hypot(led[0, DX], led[0, DY]) > 2 and resting[0, DX] == 0
+    assert np.array_equal(led[:, [START_ZNCC, START_RESIDUAL]], resting[:, [ZNCC, RESIDUAL]])

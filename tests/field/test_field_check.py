@@ -5,6 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from preview_shoots import DUSK, FLOOR_PX, HEIGHT, WIDTH, jpeg_file, scene, write_burst
@@ -14,6 +15,7 @@ from windstill.field.check import for_previews
 from windstill.field.read import read_quick
 from windstill.imaging import decode
 from windstill.records import CameraData, Frame, ShootFile
+from windstill.score import score_frame
 from windstill.settings import Settings
 
 USED = for_previews(Settings())
@@ -35,6 +37,27 @@ def test_the_quick_picture_is_the_picture_made_small(
     # Less detail, the same places: blocks of pixels agree.
     blocks = [p[:1200, :1200].reshape(60, 20, 60, 20).mean((1, 3)) for p in (read.luma, full.luma)]
     assert np.abs(blocks[0] - blocks[1]).max() < 3
+
+
+def test_blur_read_off_the_halved_plane_is_the_same_blur(tmp_path: Path) -> None:
+    path = tmp_path / "a.jpg"
+    sharp = scene(4)
+    soft = cv2.GaussianBlur(sharp, (0, 0), 6)
+    half = np.concatenate([sharp[:, : WIDTH // 2], soft[:, WIDTH // 2 :]], axis=1)
+    path.write_bytes(jpeg_file(half, DUSK, 1200))
+    frame = Frame("a", (ShootFile("a.jpg", "image", 0, 0),), "a.jpg", WIDTH, HEIGHT)
+    read = read_quick(path, frame, USED.imaging, USED.score)
+    whole = USED.score.model_copy(update={"coarse_from_half": False})
+    quick, slow = (score_frame(frame, read, settings).score for settings in (USED.score, whole))
+    assert np.array_equal(quick.sharp, slow.sharp)
+    assert (quick.textured == slow.textured).mean() > 0.99
+    both = quick.textured & slow.textured
+    middle = both.shape[1] // 2
+    for side in (np.s_[:, : middle - 2], np.s_[:, middle + 2 :]):
+        assert both[side].any()
+        ratio = quick.fineness[side][both[side]] / slow.fineness[side][both[side]]
+        assert np.median(ratio) == pytest.approx(1, abs=0.05)
+    assert np.abs(quick.small.astype(int) - slow.small).mean() < 2
 
 
 def test_motion_under_a_preview_pixel_is_not_reported_and_more_is(tmp_path: Path) -> None:

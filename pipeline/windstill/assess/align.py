@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from windstill.assess.geometry import (
     Matrix,
+    apart,
     apply,
     apply_with_jacobian,
     at_reduction,
@@ -39,6 +40,7 @@ _HALF_WINDOW = 15
 _SPACING_PX = 36  # at the coarse level: windows just overlap
 _COARSE_REACH, _FINE_REACH = 6.0, 4.0  # pixels of the level that a window may be off its start
 _POLISHED_PX = 1.0  # pixels of the level: a start this near needs no second round there, the finer levels follow
+_LAST_POLISHED_PX = 2.0  # the same where none follow, but a tenth of a pixel is all that is asked for
 _STILL_PX = 0.5  # pixels of the level within which a window lies where it lay
 _SURE_ERROR_PX = 0.15  # pixels of the level: edges, which slide along themselves unseen, are worse
 _SAME_PX = 1.0  # pixels of the level: two mappings this near are one
@@ -216,12 +218,13 @@ def _coarse(
         fit = _fit_level(a, b, level, start, points, views, size_a, settings)
         if fit is None:
             return False
-        for _ in range(3 if _is_enough(reduction, settings) else 1):
-            if _apart(fit.matrix, start, size_a) <= _POLISHED_PX * reduction:
+        last = _is_enough(reduction, settings)
+        for _ in range(3 if last else 1):
+            if apart(fit.matrix, start, size_a) <= (_LAST_POLISHED_PX if last else _POLISHED_PX) * reduction:
                 break
             start = fit.matrix
             fit = _fit_level(a, b, level, start, points, views, size_a, settings) or fit
-        confirmed = best is not None and _apart(fit.matrix, best.matrix, size_a) < _SAME_PX * reduction
+        confirmed = best is not None and apart(fit.matrix, best.matrix, size_a) < _SAME_PX * reduction
         # By chance a tenth or a fifth agree with anything; where more overlaps, that is more windows.
         if best is None or fit.inliers * fit.share > best.inliers * best.share:
             best = fit
@@ -358,12 +361,6 @@ def _windows(pyramid: Pyramid, level: int, spacing: int, limit: int, unclipped_i
     return np.asarray(points, np.float64)
 
 
-def _apart(one: Matrix, other: Matrix, size: tuple[int, int]) -> float:
-    """Farthest apart that two mappings put a corner of the picture, full-resolution pixels."""
-    corners = np.array([(x, y) for x in (0.0, size[0] - 1.0) for y in (0.0, size[1] - 1.0)])
-    return float(np.hypot(*(apply(one, corners) - apply(other, corners)).T).max())
-
-
 def _fit_level(
     a: Pyramid,
     b: Pyramid,
@@ -438,7 +435,7 @@ def _match(
     moved = bring_to_a(b.levels[level], start, a.level_reduction(level), plane_a.shape[:2])
     found = refine_windows(
         plane_a, moved, points, np.zeros_like(points), half, BLACK, WHITE, iterations, reach,
-        settings.match_passes, settings.match_enough_px,
+        settings.match_passes, settings.align_match_px,
     )  # fmt: skip
     comparable = found[:, ZNCC] > -1
     smaller, _, _ = tensor_axes(found)

@@ -79,6 +79,12 @@ def apply(matrix: Matrix, points: NDArray[np.float64]) -> NDArray[np.float64]:
     return apply_with_jacobian(matrix, points)[0]
 
 
+def apart(one: Matrix, other: Matrix, size: tuple[int, int]) -> float:
+    """Farthest apart that two mappings put a corner of the picture, full-resolution pixels."""
+    corners = np.array([(x, y) for x in (0.0, size[0] - 1.0) for y in (0.0, size[1] - 1.0)])
+    return float(np.hypot(*(apply(one, corners) - apply(other, corners)).T).max())
+
+
 def inverse(matrix: Matrix) -> Matrix:
     """The mapping the other way."""
     result: Matrix = np.linalg.inv(matrix).astype(np.float64)

@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 SUMS = {"reassoc", "contract"}
 
 # Columns of `refine_windows`' result.
-DX, DY, ZNCC, GXX, GXY, GYY, RESIDUAL, GAIN, VALID = range(9)
-RESULT_COLUMNS = 9
+DX, DY, ZNCC, GXX, GXY, GYY, RESIDUAL, GAIN, VALID, START_ZNCC, START_RESIDUAL = range(11)
+RESULT_COLUMNS = 11
 _LANES = 8  # single-precision numbers of a vector register
 
 
@@ -147,11 +147,12 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
 
     Returns
     -------
-    float32 array, shape (n, 9)
+    float32 array, shape (n, 11)
         Displacement x and y such that a(x) matches b(x + d), correlation -1..1, the mean gradient tensor (xx, xy,
         yy; squared steps per squared pixel), root mean square residual (steps of a), gain (a over b), share of valid
         pixels. Correlation is -1 where nothing could be compared; where that is for want of contrast in one of the
-        windows, the residual is the other's contrast, else the share of valid pixels is 0.
+        windows, the residual is the other's contrast, else the share of valid pixels is 0. Last the correlation and
+        the residual at `start`: what `iterations` 0 gives.
 
     Notes
     -----
@@ -182,6 +183,7 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
         blur_b = 0
         dx, dy = start[k, 0], start[k, 1]
         result[k, 2] = -1.0
+        result[k, 9] = -1.0
         best = np.float32(-1.0)
         size, whole = wide, whole_wide
         masked_x, masked_y = 1e9, 1e9
@@ -248,6 +250,8 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
                     result[k, 6] = np.sqrt(max(saa, sbb) / n)
                     result[k, 7] = 1.0
                     result[k, 8] = valid
+                    if step == 0:
+                        result[k, 10] = result[k, 6]
                 break
             zncc = sab / np.sqrt(saa * sbb)
             gain = np.sqrt(saa / sbb)
@@ -293,6 +297,9 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
                 result[k, 6] = np.sqrt(see / n)
                 result[k, 7] = gain
                 result[k, 8] = valid
+            if step == 0:
+                result[k, 9] = result[k, 2]
+                result[k, 10] = result[k, 6]
             if step == iterations:
                 break
             # A little damping keeps the step finite along an edge, where one direction tells nothing.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -22,10 +24,7 @@ def to_grid_of_a(values: NDArray[np.float32], b_to_a: Matrix, grid_b: TileGrid, 
     b_to_a : Matrix
         Full-resolution mapping.
     """
-    matrix = at_reductions(inverse(b_to_a), grid_a.tile_px, grid_b.tile_px)
-    # A turned camera's mapping has a positive determinant; scaled to its last number it may have come out negative
-    # (where a's corner lies behind b), and what is in front of b would seem behind it.
-    matrix *= np.sign(np.linalg.det(matrix))
+    matrix, outside = _to_b(np.asarray(b_to_a, np.float64).tobytes(), grid_b, grid_a)
     carried: FloatMap = cv2.warpPerspective(
         np.asarray(values, np.float32),
         matrix,
@@ -33,13 +32,23 @@ def to_grid_of_a(values: NDArray[np.float32], b_to_a: Matrix, grid_b: TileGrid, 
         flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
         borderMode=cv2.BORDER_REPLICATE,
     )
+    carried[outside] = np.nan
+    return carried
+
+
+@lru_cache(maxsize=8)  # several maps of a pair are carried one after the other
+def _to_b(b_to_a: bytes, grid_b: TileGrid, grid_a: TileGrid) -> tuple[Matrix, NDArray[np.bool_]]:
+    """The mapping from tiles of a to tiles of b, and which tiles of a it takes out of b's picture."""
+    matrix = at_reductions(inverse(np.frombuffer(b_to_a).reshape(3, 3)), grid_a.tile_px, grid_b.tile_px)
+    # A turned camera's mapping has a positive determinant; scaled to its last number it may have come out negative
+    # (where a's corner lies behind b), and what is in front of b would seem behind it.
+    matrix *= np.sign(np.linalg.det(matrix))
     xs, ys = np.arange(grid_a.cols, dtype=np.float64)[None, :], np.arange(grid_a.rows, dtype=np.float64)[:, None]
     w = matrix[2, 0] * xs + matrix[2, 1] * ys + matrix[2, 2]
     u = (matrix[0, 0] * xs + matrix[0, 1] * ys + matrix[0, 2]) / w
     v = (matrix[1, 0] * xs + matrix[1, 1] * ys + matrix[1, 2]) / w
     outside = (u < -0.5) | (v < -0.5) | (u > grid_b.cols - 0.5) | (v > grid_b.rows - 0.5) | (w <= 0)
-    carried[outside] = np.nan
-    return carried
+    return matrix, outside
 
 
 def blend_weight(luma: FloatMap) -> FloatMap:

@@ -9,13 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betainc
 
-from windstill.assess.geometry import Matrix
+from windstill.assess.geometry import Matrix, apart
 from windstill.assess.matching import (
     DX,
     DY,
     GAIN,
     RESIDUAL,
     RESULT_COLUMNS,
+    START_RESIDUAL,
+    START_ZNCC,
     VALID,
     ZNCC,
     refine_windows,
@@ -59,6 +61,7 @@ class _State:
     unique: NDArray[np.float32]
     level: NDArray[np.int8]
     searched: NDArray[np.bool_]  # the displacement comes from looking around, not from rest
+    rest: NDArray[np.float32]  # correlation and residual at rest on the tile's own level, shape (n, 2)
 
     @property
     def d(self) -> NDArray[np.float64]:
@@ -108,10 +111,7 @@ def measure_sway(
     and the best candidates, and those of neighbouring tiles, are followed up to full working resolution. Frames of
     unequal blur are compared on the level at which the sharper shows no more than the blurrier.
     """
-    shape = a.levels[0].shape
-    moved = [bring_to_a(b.levels[0], b_to_a, a.reduction, (shape[0], shape[1]))]
-    for _ in a.levels[1:]:
-        moved.append(halved(moved[-1]))
+    moved = _brought(a, b, b_to_a, settings)
     rows, cols = np.nonzero(wanted)
     side = grid.tile_px / a.reduction
     centres = np.column_stack([(cols + 0.5) * side - 0.5, (rows + 0.5) * side - 0.5])
@@ -119,6 +119,7 @@ def measure_sway(
     sigma = noise[rows, cols]
     level_map, alike_map = _shared_level(a, moved, grid, noise, relation == "exposure", settings)
     tile_level, alike = level_map[rows, cols], alike_map[rows, cols]
+    beside = _beside(rows, cols, grid.shape)
 
     state = _rest(a, moved, centres, tile_level, base_half, settings)
     if relation != "focus":
@@ -127,32 +128,43 @@ def measure_sway(
     # What rest explains is done; the rest is searched.
     doubtful = np.nonzero(explained < settings.rest_explains)[0]
     if doubtful.size:
-        shows = _shows_a_change(a, moved, centres, tile_level, base_half, sigma, doubtful, settings)
+        shows = _shows_a_change(state, tile_level, sigma, doubtful, settings)
         _search(a, moved, centres, tile_level, base_half, sigma, doubtful[shows], state, settings)
+        refused = np.full((len(centres), 2), np.nan)
         for _ in range(2):
-            _spread(a, moved, centres, tile_level, base_half, rows, cols, grid, sigma, state, settings)
+            _spread(a, moved, centres, tile_level, base_half, beside, sigma, state, refused, settings)
         state.found[_impostors(a, moved, centres, base_half, sigma, state, settings), ZNCC] = -1
-    told = _told_from_rest(a, moved, centres, base_half, sigma, state, settings)
+    told = _told_from_rest(a, moved, centres, tile_level, base_half, sigma, state, settings)
     _look_at_rims(a, moved, centres, base_half, state, settings)
-    return _finish(state, sigma, rows, cols, grid, a.reduction, base_half, alike, told, mapping_error_px, settings)
+    return _finish(
+        state, sigma, rows, cols, beside, grid, a.reduction, base_half, alike, told, mapping_error_px, settings
+    )
+
+
+def _brought(a: Pyramid, b: Pyramid, b_to_a: Matrix, settings: AssessSettings) -> list[Plane]:
+    """The levels of b as a's picture would show them."""
+    shape = a.levels[0].shape
+    size = shape[1] * a.reduction, shape[0] * a.reduction
+    if b.levels[0].shape == shape and apart(b_to_a, np.eye(3), size) <= settings.laid_enough_px:
+        return list(b.levels)
+    moved = [bring_to_a(b.levels[0], b_to_a, a.reduction, (shape[0], shape[1]))]
+    for _ in a.levels[1:]:
+        moved.append(halved(moved[-1]))
+    return moved
 
 
 def _shows_a_change(
-    a: Pyramid,
-    moved: list[Plane],
-    centres: NDArray[np.float64],
+    state: _State,
     tile_level: NDArray[np.int8],
-    base_half: int,
     sigma: NDArray[np.float32],
     members: NDArray[np.intp],
     settings: AssessSettings,
 ) -> NDArray[np.bool_]:
     """Which tiles differ from what b shows in their place by so much that motion could be claimed of them."""
     least = settings.seen_from_steps * np.sqrt(settings.measured_confidence)  # as `_finish` counts what is seen
-    rest, levels = np.zeros((len(members), 2)), tile_level[members]
-    at_rest = _refine_each(a, moved, centres[members], rest, levels, base_half, 0, 1.0, settings)
-    beyond = at_rest[:, RESIDUAL] ** 2 - _smoothed_noise(sigma[members], levels)
-    shows: NDArray[np.bool_] = (at_rest[:, ZNCC] <= -1) | (beyond >= least**2)
+    zncc, residual = state.rest[members].T
+    beyond = residual**2 - _smoothed_noise(sigma[members], tile_level[members])
+    shows: NDArray[np.bool_] = (zncc <= -1) | (beyond >= least**2)
     return shows
 
 
@@ -160,6 +172,7 @@ def _told_from_rest(
     a: Pyramid,
     moved: list[Plane],
     centres: NDArray[np.float64],
+    tile_level: NDArray[np.int8],
     base_half: int,
     sigma: NDArray[np.float32],
     state: _State,
@@ -182,14 +195,35 @@ def _told_from_rest(
     seen = np.full(len(centres), np.inf, np.float32)
     left = np.zeros(len(centres), np.float32)
     away = np.nonzero(np.hypot(*state.d.T) * a.reduction > settings.error_half_px)[0]
-    rest, levels = np.zeros((len(away), 2)), state.level[away]
-    at_rest = _refine_each(a, moved, centres[away], rest, levels, base_half, 0, 1.0, settings)
+    levels = state.level[away]
+    zncc, residual = _resting(a, moved, centres, tile_level, base_half, away, levels, state, settings)
     noise = _smoothed_noise(sigma[away], levels)
-    before, after = (np.maximum(f[:, RESIDUAL] ** 2 - noise, 0) for f in (at_rest, state.found[away]))
-    known = at_rest[:, ZNCC] > -1
+    before, after = (np.maximum(r**2 - noise, 0) for r in (residual, state.found[away, RESIDUAL]))
+    known = zncc > -1
     seen[away] = np.where(known, np.sqrt(before), np.inf)
     left[away] = np.where(known, np.minimum(after / np.maximum(before, 1e-6), 1), 0)
     return seen, left
+
+
+def _resting(
+    a: Pyramid,
+    moved: list[Plane],
+    centres: NDArray[np.float64],
+    tile_level: NDArray[np.int8],
+    base_half: int,
+    members: NDArray[np.intp],
+    levels: NDArray[np.int8],
+    state: _State,
+    settings: AssessSettings,
+) -> NDArray[np.float32]:
+    """Correlation and residual at rest of some tiles on some levels, shape (2, n): on their own they are known."""
+    resting = state.rest[members]
+    other = levels != tile_level[members]
+    if other.any():
+        rest = np.zeros((int(other.sum()), 2))
+        found = _refine_each(a, moved, centres[members[other]], rest, levels[other], base_half, 0, 1.0, settings)
+        resting[other] = found[:, [START_ZNCC, START_RESIDUAL]]
+    return np.asarray(resting.T, np.float32)
 
 
 def _look_at_rims(
@@ -312,6 +346,8 @@ def _refine_each(
     settings: AssessSettings,
 ) -> NDArray[np.float32]:
     """`_refine_at`, every window at a level of its own."""
+    if len(levels) and (levels == levels[0]).all():
+        return _refine_at(a, moved, centres, start, int(levels[0]), base_half, iterations, reach, settings)
     found = np.empty((len(centres), RESULT_COLUMNS), np.float32)
     for level in np.unique(levels):
         here = levels == level
@@ -331,6 +367,7 @@ def _rest(
 ) -> _State:
     count = len(centres)
     found = _refine_each(a, moved, centres, np.zeros((count, 2)), tile_level, base_half, 10, _REACH, settings)
+    rest = found[:, [START_ZNCC, START_RESIDUAL]]
     for _ in range(2):
         # What still climbs at the rim of its reach is led on from there.
         rim = np.hypot(found[:, DX], found[:, DY]) > 0.9 * _REACH * 2.0**tile_level
@@ -339,8 +376,9 @@ def _rest(
             a, moved, centres[rim], start, tile_level[rim], base_half, 10, _REACH, settings
         )
     return _State(
-        found=found, unique=np.ones(count, np.float32), level=tile_level.copy(), searched=np.zeros(count, bool)
-    )
+        found=found, unique=np.ones(count, np.float32), level=tile_level.copy(), searched=np.zeros(count, bool),
+        rest=rest,
+    )  # fmt: skip
 
 
 def _noise_excess(state: _State, sigma: NDArray[np.float32]) -> np.float32:
@@ -360,9 +398,13 @@ def _noise_excess(state: _State, sigma: NDArray[np.float32]) -> np.float32:
     return np.float32(max(float(np.median(residual[plainest] / supposed[plainest])), 1.0))
 
 
-def _explained(state: _State, sigma: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Correlation as it would be without noise, -1..1."""
-    return _noise_free(state.found, sigma, state.level)
+def _explained(
+    state: _State, sigma: NDArray[np.float32], members: NDArray[np.intp] | None = None
+) -> NDArray[np.float32]:
+    """Correlation as it would be without noise, -1..1; of all tiles, or of some."""
+    if members is None:
+        return _noise_free(state.found, sigma, state.level)
+    return _noise_free(state.found[members], sigma[members], state.level[members])
 
 
 def _noise_free(
@@ -401,17 +443,25 @@ def _search(
     """
     shift = base_half
     offsets = np.array([(0, 0), (-shift, -shift), (shift, -shift), (-shift, shift), (shift, shift)], np.float64)
+    if members.size == 0:
+        return
     for level, half, radius in _search_plan(a, base_half, settings):
         factor = 2.0**level
-        for offset in offsets:
-            explained = _explained(state, sigma)[members]
+        # A corner is shared by four tiles, and looked around once.
+        at = np.round((centres[members] + offsets[:, None] + 0.5) / factor - 0.5).astype(np.int64)
+        _, first, place = np.unique(at @ [1, 1 << 32], return_index=True, return_inverse=True)
+        at, place = at.reshape(-1, 2)[first], place.reshape(len(offsets), len(members))
+        known, looked = np.empty((len(at), 5), np.float32), np.zeros(len(at), bool)
+        for offset, here in zip(offsets, place, strict=True):
             # What an earlier window settled is not searched again.
-            open_ = members[explained < settings.rest_explains]
+            unsettled = _explained(state, sigma, members) < settings.rest_explains
+            open_, here = members[unsettled], here[unsettled]
             if open_.size == 0:
                 return
-            places = centres[open_] + offset
-            at = np.round((places + 0.5) / factor - 0.5).astype(np.int64)
-            found = search_windows(a.levels[level], moved[level], at, half, radius, BLACK, WHITE)
+            new = here[~looked[here]]
+            known[new] = search_windows(a.levels[level], moved[level], at[new], half, radius, BLACK, WHITE)
+            looked[new] = True
+            found = known[here]
             enough = np.maximum(found[:, 4] + settings.search_gain, settings.search_min_correlation)
             plausible = (found[:, 2] > enough) & (np.hypot(found[:, 0], found[:, 1]) > 0)
             if not plausible.any():
@@ -464,18 +514,21 @@ def _follow(
     for finer in range(level, -1, -1):
         at_level = np.maximum(tile_level[members], finer).astype(np.int8)
         refined = _refine_each(a, moved, places, follow, at_level, base_half, 6, 3.0, settings)
-        at_rest = _refine_each(a, moved, places, rest, at_level, base_half, 0, 3.0, settings)
+        if offset.any():
+            at_rest = _refine_each(a, moved, places, rest, at_level, base_half, 0, 3.0, settings)[:, ZNCC]
+        else:
+            at_rest, _ = _resting(a, moved, centres, tile_level, base_half, members, at_level, state, settings)
         held = refined[:, ZNCC] > -1
         follow = np.where(held[:, None], refined[:, [DX, DY]], follow)
         explained = _noise_free(refined, sigma[members], at_level)
-        gained = refined[:, ZNCC] > at_rest[:, ZNCC] + settings.search_gain
+        gained = refined[:, ZNCC] > at_rest + settings.search_gain
         if finer == 0:
             better = gained & (refined[:, ZNCC] > state.zncc[members] + settings.search_gain)
             # What a lower resolution was sure of is not given up for a poor match at a higher one.
             better &= (explained >= settings.rest_explains) | (state.level[members] <= at_level)
         else:
             sure = (explained >= settings.found_sure) & (hypot(refined) > settings.coarse_from_px / a.reduction)
-            better = gained & sure & (_explained(state, sigma)[members] < settings.rest_explains)
+            better = gained & sure & (_explained(state, sigma, members) < settings.rest_explains)
         chosen = members[better]
         state.found[chosen] = refined[better]
         state.level[chosen] = at_level[better]
@@ -495,26 +548,31 @@ def _spread(
     centres: NDArray[np.float64],
     tile_level: NDArray[np.int8],
     base_half: int,
-    rows: NDArray[np.intp],
-    cols: NDArray[np.intp],
-    grid: TileGrid,
+    beside: NDArray[np.intp],
     sigma: NDArray[np.float32],
     state: _State,
+    refused: NDArray[np.float64],
     settings: AssessSettings,
 ) -> None:
-    """Try a doubtful tile with the displacement its best-matched neighbour found."""
+    """Try a doubtful tile with the displacement its best-matched neighbour found.
+
+    `refused` (n, 2) holds what was tried in vain, tile by tile: it is not tried again, and what now is goes there.
+    """
     explained = _explained(state, sigma)
-    beside = _beside(rows, cols, grid.shape)
     quality = np.where(beside >= 0, explained[beside], -1)
-    donor = beside[np.arange(len(rows)), quality.argmax(axis=1)]
+    donor = beside[np.arange(len(beside)), quality.argmax(axis=1)]
     best = quality.max(axis=1)
     differs = np.hypot(*(state.d - state.d[donor]).T) > 0.7
-    try_it = np.nonzero((explained < settings.rest_explains) & (best > explained + 0.05) & differs & (donor >= 0))[0]
+    new = (state.d[donor] != refused).any(axis=1)
+    try_it = np.nonzero(
+        (explained < settings.rest_explains) & (best > explained + 0.05) & differs & (donor >= 0) & new
+    )[0]
     if try_it.size == 0:
         return
     unique = np.maximum(state.unique[donor[try_it]], 0.5)
-    start = state.d[donor[try_it]]
+    start, before = state.d[donor[try_it]], state.found[try_it]
     _follow(a, moved, centres, np.zeros(2), tile_level, base_half, 0, sigma, try_it, start, unique, state, settings)
+    refused[try_it] = np.where((state.found[try_it] == before).all(axis=1)[:, None], start, np.nan)
 
 
 def _beside(rows: NDArray[np.intp], cols: NDArray[np.intp], grid_shape: tuple[int, int]) -> NDArray[np.intp]:
@@ -532,8 +590,7 @@ def _complete_edges(
     precise: NDArray[np.bool_],
     sure: NDArray[np.bool_],
     at_rest: NDArray[np.bool_],
-    rows: NDArray[np.intp],
-    cols: NDArray[np.intp],
+    beside: NDArray[np.intp],
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
     """Take an edge's movement along itself from neighbours that move across it as it does.
 
@@ -546,10 +603,9 @@ def _complete_edges(
         Edge tiles that found such neighbours.
     """
     done, sure = displacement.copy(), sure.copy()
-    completed = np.zeros(len(rows), bool)
+    completed = np.zeros(len(beside), bool)
     if not edge.any():
         return done, completed
-    beside = _beside(rows, cols, (int(rows.max()) + 1, int(cols.max()) + 1))
     whole = ~edge & precise
     across = np.stack([-along[:, 1], along[:, 0]], axis=1)
     for _ in range(3):
@@ -578,7 +634,7 @@ def _chance(
     halves: NDArray[np.float32],
     rows: NDArray[np.intp],
     cols: NDArray[np.intp],
-    grid: TileGrid,
+    beside: NDArray[np.intp],
     tile_side: float,
 ) -> NDArray[np.float64]:
     """Places no farther from rest than the one found that unrelated detail is expected to match as well, from 0 up.
@@ -606,7 +662,6 @@ def _chance(
     as_well = 0.5 * betainc(np.maximum(samples / 2 - 1, 0.05), 0.5, 1 - np.maximum(state.zncc, 0) ** 2)
     places = np.pi * (hypot(state.found) / 2.0**state.level) ** 2 / patch
     alone = places * as_well
-    beside = _beside(rows, cols, grid.shape)
     apart = np.hypot(*(state.d[beside] - state.d[:, None]).transpose(2, 0, 1))
     alike = (beside >= 0) & (apart < np.maximum(1, 0.15 * hypot(state.found))[:, None])
     window = (2 * halves + 1) * 2.0**state.level
@@ -635,6 +690,7 @@ def _finish(
     sigma: NDArray[np.float32],
     rows: NDArray[np.intp],
     cols: NDArray[np.intp],
+    beside: NDArray[np.intp],
     grid: TileGrid,
     reduction: int,
     base_half: int,
@@ -682,7 +738,7 @@ def _finish(
     upper = np.where(searched, settings.found_sure, settings.matched_above)
     matched = np.clip((explained - lower) / (upper - lower), 0, 1)
     sole = np.where(searched, 0.4 + 0.6 * state.unique, 1.0)
-    by_chance = _chance(state, halves, rows, cols, grid, grid.tile_px / reduction)
+    by_chance = _chance(state, halves, rows, cols, beside, grid.tile_px / reduction)
     believed = matched * sole * told / (1 + by_chance / settings.chance_believed)
 
     def confidence_of(displacement: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -696,7 +752,7 @@ def _finish(
     precise_along = (error_along < placed_px) & (told >= settings.measured_confidence)
     sure = confidence_of(displacement) >= settings.measured_confidence
     stood = np.hypot(*state.d.T) * reduction <= settings.error_half_px
-    displacement, completed = _complete_edges(displacement, along, edge, precise_along, sure, stood, rows, cols)
+    displacement, completed = _complete_edges(displacement, along, edge, precise_along, sure, stood, beside)
     confidence = confidence_of(displacement).astype(np.float32)
     # An edge that moved, with nothing beside it to tell how far along: the movement across is only its least.
     partial = edge & ~completed & (np.hypot(*displacement.T) * reduction > settings.edge_claims_px)

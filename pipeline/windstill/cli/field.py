@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import typer
 
 from windstill.cli import common
+from windstill.memory import uncollected
 from windstill.plan.cautions import CAUTIONS
 from windstill.plan.words import plural
 from windstill.settings import SettingsError
@@ -78,7 +79,8 @@ def run_field(card: Path, latest: str | None, settings: Settings, cache: Path | 
         raise SettingsError(str(err)) from err
     root = shoot_folder(card)
     kept = cache_folder(cache, root)
-    with shown_progress() as progress, FieldDesk(settings, kept, progress) as desk:
+    # A check is over in seconds.
+    with uncollected(), shown_progress() as progress, FieldDesk(settings, kept, progress) as desk:
         check = quick_check(root, desk, wanted)
         progress.finish()
         if not len(check.scores):

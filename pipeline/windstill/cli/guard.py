@@ -13,6 +13,7 @@ from types import FrameType
 from typing import Any, NoReturn
 
 import windstill.threads  # noqa: F401  # before anything loads NumPy
+from windstill.memory import uncollected
 
 FAILED = 1
 WRONG_USAGE = 2
@@ -57,17 +58,19 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
 
 
 def _run(given: Sequence[str], debug: bool) -> int:
-    import typer
+    with uncollected():
+        import typer
 
-    from windstill.cli.app import build
-    from windstill.run.errors import ReviewError
-    from windstill.settings import SettingsError
+        from windstill.cli.app import build
+        from windstill.run.errors import ReviewError
+        from windstill.settings import SettingsError
 
     if any(not word or (word.startswith("--") and word.endswith("=")) for word in given):
         # It would stand for the current folder, and most likely be a variable of a script that was never set.
         return say("one of the arguments is empty; leave it out or say what is meant", WRONG_USAGE)
     try:
-        command = typer.main.get_command(build())
+        with uncollected():
+            command = typer.main.get_command(build())
         result = command.main(args=list(given), prog_name="windstill", standalone_mode=False)
         return result if isinstance(result, int) else 0
     except ReviewError as err:

@@ -15,6 +15,7 @@ import cv2
 from windstill.field.latest import EVERYTHING, Latest, stretches, within
 from windstill.field.limits import floor_px, seen
 from windstill.field.read import Coarser, QuickReading
+from windstill.memory import keep_freed
 from windstill.records import (
     Frame,
     FrameScore,
@@ -96,8 +97,8 @@ class FieldDesk:
         self.settings = for_previews(settings)
         own = settings.field
         coarser = Coarser(
-            own.align_enough_share, own.align_quick_features_px, own.match_enough_px, own.match_passes,
-            own.search_halved,
+            own.align_enough_share, own.laid_enough_px, own.align_quick_features_px, own.match_enough_px,
+            own.align_match_px, own.match_passes, own.search_halved,
         )  # fmt: skip
         quick = QuickReading(own.sharp_disc_px, settings.assess.align_max_windows, own.views_sure_share, coarser)
         self._reading = Reading(quick.score, quick.measure, quick.digest)
@@ -151,6 +152,7 @@ class _Here:
     def run(self, function: Callable[[Any], Any], tasks: Iterable[Any]) -> Iterator[tuple[Any, Any]]:
         """Pairs of task and result."""
         cv2.setNumThreads(1)  # as in workers: the same numbers, and less of the battery
+        keep_freed()
         for task in tasks:
             yield task, function(task)
 
@@ -158,7 +160,7 @@ class _Here:
 def for_previews(settings: Settings) -> Settings:
     """Settings of a review, with what the quick check does otherwise."""
     own = settings.field
-    score: dict[str, Any] = {"working_long_px": own.working_long_px}
+    score: dict[str, Any] = {"working_long_px": own.working_long_px, "coarse_from_half": True}
     assess: dict[str, Any] = {
         "crops_from_px": _NO_CROPS_PX,
         "align_max_windows": own.align_windows,

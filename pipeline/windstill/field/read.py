@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from windstill import imaging, score
 from windstill.imaging import Decoded, Region
-from windstill.records import Frame, FrameScore, Problem
+from windstill.records import Frame, FrameScore, Kind, Problem
 from windstill.run import codec
 from windstill.run.keys import room_version
 from windstill.run.meter import Clock, peak_mb
@@ -25,7 +25,7 @@ from windstill.score.tiles import reduction_for
 from windstill.settings import ImagingSettings, ScoreSettings
 
 PREVIEW = "embedded preview"
-_COLOUR_LONG_PX = 256  # colour is not shown by the check; a coarse one costs little
+_COLOUR_LONG_PX = 64  # colour is not shown by the check
 _TURBO_REDUCTIONS = (1, 2, 4, 8)
 
 
@@ -70,18 +70,22 @@ class Coarser:
     """How previews are matched whose pixels are coarser than the tolerance; see `FieldSettings` for each."""
 
     align_enough_share: float
+    laid_enough_px: float
     align_quick_features_px: int
     match_enough_px: float
+    align_match_px: float
     match_passes: int
     search_halved: int
 
-    def settings(self, pixel: float, reduction: int) -> dict[str, float]:
-        """The settings of `assess` to change, by what a preview's pixel is in full-resolution pixels."""
+    def settings(self, kind: Kind, pixel: float, reduction: int) -> dict[str, float]:
+        """The settings of `assess` to change, by a set's kind and a preview's pixel in full-resolution pixels."""
         return {
             "align_enough_px": self.align_enough_share * pixel,
+            "laid_enough_px": self.laid_enough_px * pixel,
             "align_quick_features_px": self.align_quick_features_px,
-            "match_enough_px": self.match_enough_px,
-            "match_passes": self.match_passes,
+            "match_enough_px": self.match_enough_px if kind != "panorama" else self.align_match_px,
+            "align_match_px": self.align_match_px,
+            "match_passes": 0 if kind in ("bracket", "burst") else self.match_passes,
             "search_finest_px": float(reduction << self.search_halved),
         }
 
@@ -142,7 +146,8 @@ class QuickReading:
             pixel = max((resolution_px(s) for s in scores.values()), default=1.0)
             update: dict[str, float] = {"served_disc_px": max(settings.served_disc_px, self.sharp_disc_px * pixel)}
             if pixel > settings.tolerance_px:
-                update |= self.coarser.settings(pixel, max(score.reduction for score in scores.values()))
+                reduction = max(score.reduction for score in scores.values())
+                update |= self.coarser.settings(task.node.kind, pixel, reduction)
             if task.node.kind == "panorama":
                 update |= {"align_max_windows": self.views_windows, "align_sure_share": self.views_sure_share}
             settings = settings.model_copy(update=update)

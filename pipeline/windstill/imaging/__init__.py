@@ -1,12 +1,12 @@
 """The only room that decodes pixels."""
 
 from windstill.imaging.decoded import Decoded, ImageInfo, ImagingError, Region
-from windstill.imaging.derive import halved
+from windstill.imaging.derive import area_reduced, halved
 from windstill.imaging.encode import encode_jpeg, encode_png
 from windstill.imaging.entry import decode, decode_rgb, preview, probe
 from windstill.imaging.kinds import check_size
 
 __all__ = [
     "Decoded", "ImageInfo", "ImagingError", "Region",
-    "check_size", "decode", "decode_rgb", "encode_jpeg", "encode_png", "halved", "preview", "probe",
+    "area_reduced", "check_size", "decode", "decode_rgb", "encode_jpeg", "encode_png", "halved", "preview", "probe",
 ]

@@ -10,6 +10,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from windstill.imaging.decoded import U8, Decoded, Pixels
 from windstill.imaging.upright import mirrored, swaps_sides, upright
@@ -30,7 +31,7 @@ def derive(pixels: Pixels, orientation: int, small_long_px: int = SMALL_LONG_PX)
     orientation : int
         Exif Orientation, 1..8; not applied where the pixels are upright already.
     small_long_px : int
-        Long side of `Decoded.colour_small`.
+        Long side of `Decoded.colour_small`; where that is less than usual, every other pixel is colour enough.
     """
     picture = pixels.picture
     turn = 1 if pixels.turned else orientation
@@ -39,12 +40,13 @@ def derive(pixels: Pixels, orientation: int, small_long_px: int = SMALL_LONG_PX)
     luma: Any = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
     if swaps_sides(turn):
         full_w, full_h = full_h, full_w
-    brightest = _brightest_sampled(picture, turn, (full_w, full_h))
+    clip_high, clip_low, coarse = _clipping(picture, turn, (full_w, full_h))
+    colour = coarse if small_long_px < SMALL_LONG_PX and max(coarse.shape[:2]) >= small_long_px else picture
     return Decoded(
         luma=upright(luma, turn),
-        colour_small=upright(as_rgb(area_reduced(picture, small_long_px)), turn),
-        clip_high=brightest >= CLIPPED_HIGH,
-        clip_low=brightest <= CLIPPED_LOW,
+        colour_small=upright(as_rgb(area_reduced(colour, small_long_px)), turn),
+        clip_high=clip_high,
+        clip_low=clip_low,
         bits=pixels.bits,
         decoder=pixels.decoder,
         width_px=full_w,
@@ -85,18 +87,33 @@ def as_rgb(picture: U8) -> U8:
     return np.repeat(picture[..., None], 3, axis=2) if picture.ndim == 2 else picture
 
 
-def _brightest_sampled(picture: U8, orientation: int, full_size: tuple[int, int]) -> U8:
-    """Brightest channel at every 4th full-resolution pixel, upright; `full_size` (width, height) upright."""
+def _clipping(
+    picture: U8, orientation: int, full_size: tuple[int, int]
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_], U8]:
+    """What is clipped high and low at every 4th full-resolution pixel, upright; and the pixels looked at.
+
+    `full_size` is (width, height) upright.
+    """
     recorded = full_size[::-1] if swaps_sides(orientation) else full_size
     for step in (4, 2, 1):
         if (picture.shape[1] * CLIP_STEP, picture.shape[0] * CLIP_STEP) == (recorded[0] * step, recorded[1] * step):
-            return upright(_brightest(_sampled(picture, orientation, step)), orientation)
+            sampled = _sampled(picture, orientation, step)
+            high, low = _clipped(sampled)
+            return upright(high, orientation), upright(low, orientation), sampled
     size = -(-full_size[0] // CLIP_STEP), -(-full_size[1] // CLIP_STEP)
     if min(picture.shape[:2]) >= min(size) and picture.ndim == 3:
         # A preview: every other of its pixels, which are means already, tells the share of a tile as well.
         picture = _sampled(picture, orientation, 2)
-    brightest = upright(_brightest(picture), orientation)
-    return np.asarray(cv2.resize(brightest, size, interpolation=cv2.INTER_NEAREST), np.uint8)
+    high, low = (_spread(upright(mask, orientation), size) for mask in _clipped(picture))
+    return high, low, picture
+
+
+def _spread(mask: NDArray[np.bool_], size: tuple[int, int]) -> NDArray[np.bool_]:
+    """A mask at another (width, height), by the nearest entries."""
+    if not mask.any():
+        return np.zeros(size[::-1], np.bool_)  # most masks, and untouched memory costs nothing
+    spread = cv2.resize(mask.view(np.uint8), size, interpolation=cv2.INTER_NEAREST)
+    return np.asarray(spread).view(np.bool_)
 
 
 def _sampled(picture: U8, orientation: int, step: int) -> U8:
@@ -120,8 +137,9 @@ def _sampled(picture: U8, orientation: int, step: int) -> U8:
     return sampled
 
 
-def _brightest(sampled: U8) -> U8:
+def _clipped(sampled: U8) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Where the brightest channel is clipped high, and where it is clipped low."""
     if sampled.ndim == 2:
-        return sampled
-    red, green, blue = cv2.split(sampled)
-    return np.asarray(cv2.max(cv2.max(red, green), blue), np.uint8)
+        return sampled >= CLIPPED_HIGH, sampled <= CLIPPED_LOW
+    below, low = (cv2.inRange(sampled, (0, 0, 0), (most,) * 3) for most in (CLIPPED_HIGH - 1, CLIPPED_LOW))
+    return np.asarray(below) == 0, np.asarray(low) > 0

@@ -140,7 +140,7 @@ def preview(
     if kind != "jpeg":
         return isolated.preview(path, orientation, settings)
     with _in_words():
-        pixels = jpeg_preview(path, size, settings, allow_scaled=allow_scaled)
+        pixels = jpeg_preview(path, size, settings, allow_scaled=allow_scaled, buffer=_buffer())
         return None if pixels is None else derive(pixels, orientation, small_long_px)
     return None
 

@@ -201,8 +201,15 @@ def decode_jpeg(
     return Pixels(picture[..., 0] if gray else picture, 8, decoder, full_size=full_size, scale=1 / divisor)
 
 
-def decode_scaled(data: bytes, header: JpegHeader, enough_px: int) -> tuple[U8, int]:
-    """Decode at 1/1, 1/2, 1/4 or 1/8 by scaled DCT, the smallest with `enough_px` on the long side.
+def decode_scaled(
+    data: bytes, header: JpegHeader, settings: ImagingSettings, buffer: Buffer | None = None
+) -> tuple[U8, int]:
+    """Decode at 1/1, 1/2, 1/4 or 1/8 by scaled DCT, the smallest with `preview_enough_px` on the long side.
+
+    Parameters
+    ----------
+    buffer : Buffer, optional
+        Where to put RGB, as in `decode_jpeg`.
 
     Returns
     -------
@@ -210,11 +217,14 @@ def decode_scaled(data: bytes, header: JpegHeader, enough_px: int) -> tuple[U8, 
         Pixels and the divisor.
     """
     long_px = max(header.width_px, header.height_px)
-    divisor = next((d for d in (8, 4, 2) if long_px // d >= enough_px), 1)
+    divisor = next((d for d in (8, 4, 2) if long_px // d >= settings.preview_enough_px), 1)
     gray = header.components == 1
+    # A scaled picture's sides are rounded up.
+    size = 3 * -(-header.width_px // divisor) * -(-header.height_px // divisor)
+    target = buffer.take(size, settings) if buffer is not None and not gray else None
     try:
         picture: U8 = simplejpeg.decode_jpeg(
-            data, "GRAY" if gray else "RGB", fastupsample=True,
+            data, "GRAY" if gray else "RGB", fastupsample=True, buffer=target,
             min_width=header.width_px // divisor, min_height=header.height_px // divisor, min_factor=divisor,
         )  # fmt: skip
     except ValueError as err:

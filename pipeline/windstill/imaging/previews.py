@@ -9,14 +9,16 @@ from pathlib import Path
 from windstill.imaging.decoded import ImagingError, Pixels
 from windstill.imaging.embedded import MpEntry, header_at, mp_index, starts, streams_in_header
 from windstill.imaging.faults import check_size, cut_off
-from windstill.imaging.jpeg import EOI, Incomplete, JpegHeader, decode_scaled, read_header
+from windstill.imaging.jpeg import EOI, Buffer, Incomplete, JpegHeader, decode_scaled, read_header
 from windstill.imaging.kinds import read_part, read_whole
 from windstill.settings.imaging import ImagingSettings
 
 FIRST_READ = 128 * 1024
 
 
-def jpeg_preview(path: Path, size: int, settings: ImagingSettings, *, allow_scaled: bool) -> Pixels | None:
+def jpeg_preview(
+    path: Path, size: int, settings: ImagingSettings, *, allow_scaled: bool, buffer: Buffer | None = None
+) -> Pixels | None:
     """Largest embedded preview of a JPEG file.
 
     With a Multi-Picture index only the header and the preview are read; otherwise the whole file, to look
@@ -28,6 +30,8 @@ def jpeg_preview(path: Path, size: int, settings: ImagingSettings, *, allow_scal
         Bytes of the file.
     allow_scaled : bool
         Decode the main picture at 1/2 to 1/8 where no preview of `ImagingSettings.preview_min_px` is embedded.
+    buffer : Buffer, optional
+        Where to put RGB; the result is then valid until the buffer's next use.
 
     Raises
     ------
@@ -45,10 +49,10 @@ def jpeg_preview(path: Path, size: int, settings: ImagingSettings, *, allow_scal
             raise cut_off()
         best = _best(chain(filter(None, [best]), _behind(data, header, index)), header, settings)
         if best is None and allow_scaled and header.plain:
-            return _scaled(data, header, header, settings, "jpeg at 1/{}")
+            return _scaled(data, header, header, settings, "jpeg at 1/{}", buffer)
     if best is None:
         return None
-    return _scaled(*best, header, settings, "embedded preview")
+    return _scaled(*best, header, settings, "embedded preview", buffer)
 
 
 def read_jpeg_head(path: Path, settings: ImagingSettings) -> tuple[bytes, JpegHeader]:
@@ -110,10 +114,10 @@ def _fits(found: JpegHeader, header: JpegHeader, settings: ImagingSettings) -> b
 
 
 def _scaled(
-    data: bytes, found: JpegHeader, header: JpegHeader, settings: ImagingSettings, decoder: str
+    data: bytes, found: JpegHeader, header: JpegHeader, settings: ImagingSettings, decoder: str, buffer: Buffer | None
 ) -> Pixels | None:
     try:
-        picture, divisor = decode_scaled(data, found, settings.preview_enough_px)
+        picture, divisor = decode_scaled(data, found, settings, buffer)
     except ImagingError:
         if found is header:
             raise

@@ -115,7 +115,7 @@ def preview(path: Path, settings: ImagingSettings) -> Pixels | None:
         return None
     if turned and found.size != size:
         size = size[1], size[0]
-    picture, divisor = decode_scaled(found.data, found.header, settings.preview_enough_px)
+    picture, divisor = decode_scaled(found.data, found.header, settings)
     scale = max(found.size) / max(size) / divisor
     return Pixels(picture, 8, "embedded preview", full_size=size, scale=scale, turned=turned)
 

@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from windstill.imaging import Decoded, encode_jpeg, halved
+from windstill.imaging import Decoded, area_reduced, encode_jpeg, halved
 from windstill.records import FloatMap, Frame, FrameScore, TileGrid
 from windstill.score.kernels import brightness_and_response
 from windstill.score.noise import ROUNDING_VARIANCE, immerkaer_sigma, noise_by_tile
@@ -18,6 +18,7 @@ from windstill.score.tiles import grid_for, reduction_for, tile_share
 from windstill.settings import ScoreSettings
 
 _CLIP_STEP_PX = 4  # `Decoded` samples clipping at every fourth pixel
+_HALVED_TILE_PX = 4  # working pixels: tiles of two pixels of a plane half the size
 _CLIP_EXCLUDES = 0.1  # share of a tile clipped beyond which its smear is not measured
 _SHARPNESS_HALF = 0.1  # relative contrast per pixel that reads as sharpness 0.5
 
@@ -52,12 +53,15 @@ def score_frame(frame: Frame, decoded: Decoded, settings: ScoreSettings) -> Scor
     clipped_low = tile_share(decoded.clip_low, grid, _CLIP_STEP_PX)
     clipped = clipped_high + clipped_low
     noise = noise_by_tile(response, luma, clipped)
-    detail = detail_by_tile(work, grid, reduction, luma, noise, clipped, settings)
+    # A strip has no half, and the smallest tiles would be parts of its pixels.
+    by_half = settings.coarse_from_half and min(work.shape) >= 2 and grid.tile_px >= _HALVED_TILE_PX * reduction
+    half = halved(work, max(work.shape) // 2) if by_half else None
+    detail = detail_by_tile(work, grid, reduction, luma, noise, clipped, settings, half)
     exponent = fineness_exponent(detail.fineness[detail.textured])
     is_sharp = detail.textured & (blur_from_fineness(detail.fineness, exponent) <= settings.sharp_blur_px)
     usable = detail.textured & (clipped < _CLIP_EXCLUDES)
     smear = _smear(work, grid, reduction, usable, noise, settings)
-    small = _shrink(work, settings.small_long_px)
+    small = _shrink(work, settings.small_long_px) if half is None else area_reduced(half, settings.small_long_px)
     thumbnail = _shrink(decoded.colour_small, settings.thumbnail_long_px)
     strongest = float(np.percentile(detail.sharp[detail.textured], 90)) if detail.textured.any() else 0.0
     score = FrameScore(

@@ -60,6 +60,29 @@ def _energy(plane: NDArray[np.uint8], grid: TileGrid, reduction: int, corner: in
     return np.asarray(mean / (2.0 * (2 * corner + middle)) ** 2, np.float32)
 
 
+def count_by_tile(mask: NDArray[np.bool_], grid: TileGrid, side: int) -> FloatMap:
+    """How many are True per tile, for a mask of `side` entries along a tile's side that holds all tiles whole."""
+    counts = np.zeros(grid.shape, np.float32)
+    _count(np.ascontiguousarray(mask).view(np.uint8), side, counts)
+    return counts
+
+
+@njit(cache=True, nogil=True)
+def _count(mask, side, counts):  # type: ignore[no-untyped-def]
+    down = np.zeros(counts.shape[1] * side, np.int32)
+    for row in range(counts.shape[0]):
+        down[:] = 0
+        for y in range(row * side, (row + 1) * side):
+            line = mask[y, : down.shape[0]]
+            for x in range(down.shape[0]):
+                down[x] += line[x]
+        for col in range(counts.shape[1]):
+            total = 0
+            for x in range(col * side, (col + 1) * side):
+                total += down[x]
+            counts[row, col] = total
+
+
 @njit(cache=True, nogil=True)
 def _gather(line, side, height, tiles):  # type: ignore[no-untyped-def]
     """Means over tiles of a side, of a line of sums down `height` pixels; they may begin and end within a pixel."""

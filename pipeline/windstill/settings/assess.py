@@ -58,6 +58,10 @@ class AssessSettings(Section):
         0.01, gt=0, le=0.25, description="Pixels of a level. A window led by less in a step has found its place; the "
         "next step would be a tenth as long.",
     )
+    align_match_px: float = Field(
+        0.01, gt=0, le=0.25, description="Pixels of a level. As `match_enough_px`, for the windows frames are lined up "
+        "by: what they all leave does not average out.",
+    )
     match_passes: int = Field(
         4, ge=0, description="Count. Smoothing passes the sharper of two windows gets at most, to be as soft as the "
         "other; four make up for a disc of about six pixels of a level.",
@@ -84,6 +88,10 @@ class AssessSettings(Section):
     align_enough_px: float = Field(
         0.0, ge=0, description="Full-resolution pixels. Once a tenth of a level's pixel is no more than this, finer "
         "levels are not lined up by; 0 = all are.",
+    )
+    laid_enough_px: float = Field(
+        0.0, ge=0, description="Full-resolution pixels. Frames that lie on each other this closely, corners included, "
+        "are compared as they are.",
     )
     align_quick_features_px: int = Field(
         0, ge=0, description="Pixels. Long side up to which a level is first looked on for simple features that two "

@@ -34,17 +34,26 @@ class FieldSettings(Section):
         0.25, ge=0, le=1, description="Share of a preview's pixel: `AssessSettings.align_enough_px`. A whole pixel is "
         "the least motion told. This and the next four hold where that is more than the tolerance.",
     )
+    laid_enough_px: float = Field(
+        0.2, ge=0, description="Preview pixels: `AssessSettings.laid_enough_px`. On a tripod frames lie as close, and "
+        "warping one costs as much as a third of its decode.",
+    )
     align_quick_features_px: int = Field(
         400, ge=0, description="Pixels: `AssessSettings.align_quick_features_px`. With the features a review takes, "
         "two views took as long as a dozen other frames.",
     )
     match_enough_px: float = Field(
-        0.1, gt=0, le=0.25, description="Preview pixels: `AssessSettings.match_enough_px`. Motion under a whole pixel "
-        "is not told anyway.",
+        0.25, gt=0, le=0.25, description="Preview pixels: `AssessSettings.match_enough_px`. Motion under a whole pixel "
+        "is not told anyway, and most tiles that stood still are seen to at the first look.",
+    )
+    align_match_px: float = Field(
+        0.1, gt=0, le=0.25, description="Preview pixels: `AssessSettings.align_match_px`, and, between views, where "
+        "what is left tells parallax, `AssessSettings.match_enough_px`.",
     )
     match_passes: int = Field(
-        2, ge=0, description="Count: `AssessSettings.match_passes`. What is out of focus by more is matched on a "
-        "coarser level; the room more passes need loses tiles at the picture's edge.",
+        2, ge=0, description="Count: `AssessSettings.match_passes`; none in brackets and bursts, alike "
+        "in focus. What is out of focus by more is matched on a coarser level; the room more passes need loses tiles "
+        "at the picture's edge.",
     )
     search_halved: int = Field(
         1, ge=0, le=4, description="Count. How often a preview is halved to be searched: `AssessSettings."
