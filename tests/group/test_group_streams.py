@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from datetime import datetime, timedelta
 
+import cv2
+import numpy as np
 import pytest
 
 from group.light_shoots import FOCUS, Camera, Look
@@ -222,6 +224,23 @@ def test_a_frame_that_is_all_white_stays_in_its_bracket() -> None:
     white = camera.scores[camera.frames[-1].name].small
     assert (white > 250).mean() > 0.97
     assert kinds(group_frames(camera.frames, camera.scores, GroupSettings())) == [("bracket", 7)]
+
+
+def test_a_frame_white_but_for_a_dull_rest_stays_in_its_bracket_in_a_stack() -> None:
+    """Three stops over, the sea alone is left, and so near white that it resembles nothing."""
+    camera = Camera()
+    for dioptres in FOCUS[:4]:
+        camera.bracket(Look(68, focus_dpt=dioptres), (-3, 0, 3), idle_s=0.4)
+        camera.wait(1.6)
+    for over in camera.frames[2::3]:
+        small = np.full_like(camera.scores[over.name].small, 255)
+        strip = np.s_[int(0.3 * small.shape[0]) : int(0.42 * small.shape[0])]
+        dull = np.random.default_rng(5).integers(225, 250, small[strip].shape).astype(np.uint8)
+        small[strip] = cv2.GaussianBlur(dull, (0, 0), 2.0)
+        camera.scores[over.name] = replace(camera.scores[over.name], small=small)
+    grouping = group_frames(camera.frames, camera.scores, GroupSettings())
+    assert kinds(grouping) == [("stack", 12)]
+    assert [len(s.frames) for s in grouping.sets if s.kind == "bracket"] == [3] * 4
 
 
 def test_no_set_reaches_across_a_change_of_lens() -> None:

@@ -274,17 +274,17 @@ def compare(a: Picture, b: Picture, settings: GroupSettings) -> ContentLink:
             other = compare(one, two, settings)
             if other.odds > link.odds:
                 link = other
-    if link.view == "other" and _hardly_lit(a, b, settings):
-        return UNKNOWN
-    return link
+    return _as_far_as_lit(a, b, link, settings) if link.view == "other" else link
 
 
-def _hardly_lit(a: Picture, b: Picture, settings: GroupSettings) -> bool:
-    """Whether one of them is nearly all white or black, and what is left shows next to nothing of the other."""
+def _as_far_as_lit(a: Picture, b: Picture, link: ContentLink, settings: GroupSettings) -> ContentLink:
+    """A disagreement, for what it is worth: pictures nearly all white or black have little left to differ in."""
     lit = [(picture.luma > BLACK) & (picture.luma < WHITE) for picture in (a, b)]
-    return bool(
-        min(part.mean() for part in lit) < settings.lit_share and (lit[0] & lit[1]).mean() < settings.lit_both_share
-    )
+    if min(float(part.mean()) for part in lit) >= settings.lit_fully:
+        return link
+    both = float((lit[0] & lit[1]).mean())
+    share = (both - settings.lit_least) / (settings.lit_fully - settings.lit_least)
+    return replace(link, odds=link.odds * min(share, 1.0)) if share > 0 else UNKNOWN
 
 
 def placed_on(a: Picture, b: Picture, settings: GroupSettings) -> ContentLink:

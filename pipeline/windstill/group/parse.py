@@ -200,9 +200,11 @@ def _brackets_ending(
         i = k - 1
         skipped: tuple[int, ...] = ()
         if i >= 0 and (i, k) in links and links[i, k].content.view == "other":
+            stray = settings.set_nats + settings.stray_nats
             for back in range(2, settings.strays_skipped + 2):
                 if (k - back, k) in links:
-                    i, skipped = k - back, tuple(range(k - back + 1, k))
+                    if steps[k - back, k].bracket + (back - 1) * stray < steps[i, k].bracket:
+                        i, skipped = k - back, tuple(range(k - back + 1, k))
                     break
         if i < 0 or any(w in walls for w in range(i + 1, k + 1)):
             break

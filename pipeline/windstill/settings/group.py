@@ -29,11 +29,13 @@ class GroupSettings(Section):
         description="Millimetres, 35 mm equivalent, tried in turn where the file does not say: longer lenses need "
         "no projection to speak of.",
     )
-    lit_share: float = Field(
-        0.1, ge=0, le=1, description="Share of the picture neither white nor black under which it may tell nothing."
+    lit_fully: float = Field(
+        0.3, gt=0, le=1, description="Share of a picture neither white nor black from which its disagreement with "
+        "another counts in full: what is left of one that has less is dull with clipping.",
     )
-    lit_both_share: float = Field(
-        0.02, ge=0, le=1, description="Share that must be so in both of two such pictures for them to be compared."
+    lit_least: float = Field(
+        0.1, ge=0, lt=1, description="Share that must be so in both for the disagreement of such a picture to count at "
+        "all; under `lit_fully`.",
     )
     min_support: float = Field(
         0.03, gt=0, description="0..1. Less common structure than this (a black frame) says nothing either way."
