@@ -258,7 +258,7 @@ def more_lines(
         yield f"{one:.1f} s on one worker, {two:.1f} s on two: {100 * one / (2 * two):.0f} % efficiency.\n"
 
 
-def lines(found: Sequence[Measured], start: Cost, workers: int) -> Iterator[str]:
+def lines(found: Sequence[Measured], start: Cost, workers: int, note: str = "") -> Iterator[str]:
     """The report."""
     yield "# What a review costs\n"
     yield "\nWritten by `python reports/speed.py`; what is measured and how is said at the top of that script. "
@@ -268,7 +268,7 @@ def lines(found: Sequence[Measured], start: Cost, workers: int) -> Iterator[str]
     yield "as photographs are, those rendered are smoother and decode in half the time.\n\n"
     yield f"{platform.machine()}, {os.cpu_count()} cores, {workers} workers, Python {platform.python_version()}, "
     yield f"{datetime.now():%Y-%m-%d}; load average over the last 15 minutes {os.getloadavg()[2]:.1f}. Starting the "
-    yield f"program costs {start.cpu_s:.1f} s of CPU whatever the shoot.\n\n"
+    yield f"program costs {start.cpu_s:.1f} s of CPU whatever the shoot.{f' {note}' if note else ''}\n\n"
     yield "| shoot | frames | MP | floor s | first review s | ratio | net ratio | elapsed s | decodes per frame | "
     yield "peak MB |\n|---|---|---|---|---|---|---|---|---|---|"
     for m in found:
@@ -307,6 +307,7 @@ def main() -> None:
     parser.add_argument("--sets", type=int, nargs="*", default=[10, 60], help="frames of sets whose memory is measured")
     parser.add_argument("--cluster", type=int, default=72, help="frames of the evening run on a cluster; 0: none")
     parser.add_argument("--workers", type=int, default=os.cpu_count() or 1)
+    parser.add_argument("--note", default="", help="a sentence for the report, such as what else the machine did")
     parser.add_argument("--out", type=Path, default=HERE / "speed.md")
     given = parser.parse_args()
     ctypes.CDLL(None).prctl(_SUBREAPER, 1, 0, 0, 0)
@@ -329,7 +330,8 @@ def main() -> None:
         largest = list(shoots.items())[-1]
         memory = [(largest[0], set_memory(largest[1], given.sets, work, given.workers))] if given.sets else []
         cluster = on_cluster(evening(SAMPLE, given.cluster, work / "cluster"), work) if given.cluster else []
-    text = "".join([*lines(found, start, given.workers), *more_lines(plain, memory, cluster, start, plain_start)])
+    shoots_part = lines(found, start, given.workers, given.note)
+    text = "".join([*shoots_part, *more_lines(plain, memory, cluster, start, plain_start)])
     given.out.write_text(text, "utf-8")
     print(text)
 
