@@ -60,6 +60,17 @@ def test_a_horizon_at_rest_does_not_slide_with_waves_that_seem_to_have_moved() -
     assert verdict.outlook == "clean", verdict.reasons
 
 
+@pytest.mark.parametrize("crop", [(79, 57, 361, 254), (206, 55, 544, 320)])
+def test_one_of_many_waves_that_resembles_another_has_not_moved(crop: tuple[int, int, int, int]) -> None:
+    """Where hundreds of tiles show other waves than before, some find the like of theirs near by."""
+    x, y, width, height = crop
+    frames = [np.asarray(cv2.imread(str(HORIZON / f"focus_{k}.jpg"), cv2.IMREAD_GRAYSCALE), np.uint8) for k in (3, 4)]
+    cut = [np.ascontiguousarray(frame[y : y + height, x : x + width]) for frame in frames]
+    measure, verdict = assess_pictures("burst", cut)
+    assert (measure.pairs[0].sway_max_px or 0) < 2
+    assert verdict.outlook == "clean", verdict.reasons
+
+
 @pytest.mark.parametrize("waves", [(6.0, 3.0), (12.0, 6.0)])
 def test_soft_waves_that_resemble_others_far_off_have_not_moved(waves: tuple[float, float]) -> None:
     """Soft detail is found again anywhere by chance; before, such a sea was said to move by 20 to 70 px."""

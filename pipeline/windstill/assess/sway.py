@@ -738,7 +738,9 @@ def _finish(
     upper = np.where(searched, settings.found_sure, settings.matched_above)
     matched = np.clip((explained - lower) / (upper - lower), 0, 1)
     sole = np.where(searched, 0.4 + 0.6 * state.unique, 1.0)
-    by_chance = _chance(state, halves, rows, cols, beside, grid.tile_px / reduction)
+    # Where much has changed (a sea, a sky), as many tiles had the chance.
+    tries = 1 + int((~searched & (state.zncc > -1) & (explained < settings.changed_below)).sum())
+    by_chance = tries * _chance(state, halves, rows, cols, beside, grid.tile_px / reduction)
     believed = matched * sole * told / (1 + by_chance / settings.chance_believed)
 
     def confidence_of(displacement: NDArray[np.float64]) -> NDArray[np.float64]:
