@@ -79,13 +79,16 @@ def measure_smear(
     unlike = (alike < settings.smear_from_correlation) | (moved > settings.tolerance_px / 2)
     fine_a, fine_b = fineness
     known = wanted & unlike & np.isfinite(fine_b) & (sway.correlation > -1)
+    trusted = sway.confidence >= settings.measured_confidence
+    beside = cv2.dilate(np.where(trusted, moved, 0).astype(np.float32), np.ones((5, 5), np.uint8))
     if in_focus is not None:
         less, more = np.fmin(*in_focus), np.fmax(*in_focus)
         known &= less >= settings.smear_in_focus_share * more
+        # What is known to lie still, with nothing moving near it, would not be believed.
+        known &= ~trusted | (beside > settings.tolerance_px / 2)
     if not known.any():
         return None
     a_crisper = fine_a >= np.nan_to_num(fine_b)
-    trusted = sway.confidence >= settings.measured_confidence
     finer, coarser = np.fmax(fine_a, fine_b), np.fmin(fine_a, fine_b)
     softened = np.log(np.maximum(finer, _FINENESS) / np.maximum(coarser, _FINENESS))
     rows, cols = np.nonzero(known)
@@ -105,7 +108,6 @@ def measure_smear(
             break  # nothing like a smear where one would show first
     smear_a, smear_b, angle, confidence = maps
     if in_focus is not None:
-        beside = cv2.dilate(np.where(trusted, moved, 0).astype(np.float32), np.ones((5, 5), np.uint8))
         length = np.maximum(smear_a, smear_b)
         alone = beside < settings.smear_moved_share * length
         patch_px = _patch_tiles(length, angle, confidence) * (grid.tile_px / a.reduction) ** 2
