@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
+import numpy as np
 import pytest
 from layered_scenes import seen_from
 
@@ -30,6 +31,15 @@ def test_a_burst_is_merged_without_the_frame_that_moved() -> None:
     assert found.of(0).advice.startswith("Merge without THRF0003: the subject moved 12 px there")
     assert found.of(0).base_frame != "100THRFT/THRF0003"
     assert "moved" in found.advised.frames["100THRFT/THRF0003"].note
+
+
+def test_frames_in_which_the_subject_melts_are_not_averaged_with_those_that_hold_it() -> None:
+    """A gust through the third and fourth frame: the head swings about its place and stays there in the mean."""
+    swung = np.mean([with_mover(SCENE, *MOVER, x, 0) for x in np.linspace(-7, 7, 29)], axis=0).astype(np.float32)
+    crisp = with_mover(SCENE, *MOVER, 0, 0)
+    found = shoot(Shot("burst", [taken(swung if i in (2, 3) else crisp, seed=i) for i in range(6)]))
+    assert found.keep(0) == ["yes", "yes", "spare", "spare", "yes", "yes"]
+    assert "smeared" in found.advised.frames["100THRFT/THRF0003"].note
 
 
 def test_a_frame_that_cannot_be_laid_over_the_others_is_not_averaged_with_them() -> None:

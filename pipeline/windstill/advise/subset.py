@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -232,7 +232,9 @@ def _burst(names: list[str], standing: Standing, settings: AdviseSettings) -> Ch
 
     Frames that could not be laid over it are no part of the group: averaging them in might double the subject.
     """
-    smeared, sound, bases = _sound(names, standing.measure, standing.scores, settings)
+    smears = _smears(names, standing.measure)
+    melted = {n for n in names if smears[n] > settings.smear_times * standing.tolerance_px}
+    smeared, sound, bases = _sound(names, standing.measure, standing.scores, settings, melted)
 
     def seen(base: str) -> list[str]:
         return [n for n in sound if n == base or standing.moved(base, n).measured > 0]
@@ -256,13 +258,31 @@ def choose_long_burst(measure: SetMeasure, scores: Mapping[str, FrameScore], set
     return Chosen(tuple(sound), smeared=tuple(smeared), moved_px=math.inf, base=bases[0])
 
 
+def _smears(names: Sequence[str], measure: SetMeasure) -> dict[str, float]:
+    """Smear of each frame beyond the crispest's, full-resolution pixels, as far as neighbours tell of each other.
+
+    Of two that are smeared alike, neither tells: both are what the one before them was.
+    """
+    total = {names[0]: 0.0}
+    for pair in measure.pairs:
+        step = (pair.smear_b_px or 0.0) - (pair.smear_a_px or 0.0)
+        if pair.frame_a in total:
+            total.setdefault(pair.frame_b, total[pair.frame_a] + step)
+    least = min(total.values())
+    return {n: total.get(n, least) - least for n in names}
+
+
 def _sound(
-    names: Sequence[str], measure: SetMeasure, scores: Mapping[str, FrameScore], settings: AdviseSettings
+    names: Sequence[str],
+    measure: SetMeasure,
+    scores: Mapping[str, FrameScore],
+    settings: AdviseSettings,
+    melted: Collection[str] = (),
 ) -> tuple[list[str], list[str], list[str]]:
-    """Frames clearly softer than the burst's better half, the others, and these by stillness."""
+    """Frames clearly softer than the burst's better half or known to melt, the others, and these by stillness."""
     sharpness = {n: scores[n].sharpness for n in names}
     clear = settings.burst_sharpness_share * float(np.median(list(sharpness.values())))
-    soft = {n for n in names if sharpness[n] < clear}
+    soft = {n for n in names if sharpness[n] < clear or n in melted}
     sound = [n for n in names if n not in soft] or list(names)
     motion = _motions(measure, scores)
     return [n for n in names if n in soft and n not in sound], sound, sorted(sound, key=lambda n: motion[n])

@@ -449,8 +449,14 @@ class SceneTruth:
         union = np.logical_or.reduce(list(served.values()))
         return _r(100 * float(union.mean()), 2)
 
-    def service(self, s: TrueSet) -> dict[str, NDArray[np.bool_]]:
+    def service(self, s: TrueSet, discs: float = 1.0) -> dict[str, NDArray[np.bool_]]:
         """Which textured places of the set's first frame each of its frames serves: sharp, or well exposed.
+
+        Parameters
+        ----------
+        s : TrueSet
+        discs : float
+            Times the largest disc that counts as sharp; above 0.
 
         Returns
         -------
@@ -465,7 +471,7 @@ class SceneTruth:
         if not seen.textured.any():
             return {}
         distance, light = seen.distance[seen.textured], seen.light[seen.textured]
-        limit = max(SERVED_DISC_PX, 0.030 / stage.pitch_mm(frames[0]))
+        limit = discs * max(SERVED_DISC_PX, 0.030 / stage.pitch_mm(frames[0]))
         flat = stage.body(frames[0]).flat_response
         served: dict[str, NDArray[np.bool_]] = {}
         for f in frames:
