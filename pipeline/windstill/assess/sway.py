@@ -34,6 +34,7 @@ _SMALLEST_HALF = 8
 _REACH = 4.0  # pixels of a level a window is led from where it starts
 _COARSEST = 4  # levels above the working one on which unequal blur is still matched
 _FEW_TILES = 40  # fewer tell nothing of the noise all share
+_ELSEWHERE = 0.75  # share of a window's pixels that are its own from which it is a witness by itself
 _GRAIN_GRADIENT = 5 / 48  # mean squared gradient over both frames' summed variance, of noise smoothed by [1 2 1]
 _GRADIENT_NOISE = 24 / 64  # energy of Sobel / 8 in both directions on white noise of variance 1
 
@@ -636,13 +637,15 @@ def _chance(
     cols: NDArray[np.intp],
     beside: NDArray[np.intp],
     tile_side: float,
+    tries: int,
 ) -> NDArray[np.float64]:
     """Places no farther from rest than the one found that unrelated detail is expected to match as well, from 0 up.
 
     Soft detail (waves, cloud, a meadow out of focus) says little in a window, and something like it is soon found.
     Neighbours that moved alike bear a tile out: the surest of them by half (the geometric mean), two altogether;
-    by as much less as their windows look at the same pixels, which is no second witness. `tile_side` is the distance
-    of neighbours in working pixels.
+    by as much less as their windows look at the same pixels, which is no second witness. Chance counts as often as it
+    had a try, as far as no neighbour bears a tile out that mostly looks elsewhere. `tile_side` is the distance of
+    neighbours in working pixels.
 
     Notes
     -----
@@ -674,7 +677,8 @@ def _chance(
     surer = np.where(alike, np.minimum(alone[beside] / np.maximum(alone, 1e-300)[:, None], 1), 1)
     with_one = (surer ** (own / 2)).min(axis=1)
     with_two = np.sort(surer**own, axis=1)[:, 1]
-    return np.asarray(alone * np.minimum(with_one, with_two), np.float64)
+    lonely = np.clip(1 - np.where(alike, own, 0).max(axis=1) / _ELSEWHERE, 0, 1)
+    return np.asarray(alone * np.minimum(with_one, with_two) * float(tries) ** lonely, np.float64)
 
 
 def _allowed_px(
@@ -740,7 +744,7 @@ def _finish(
     sole = np.where(searched, 0.4 + 0.6 * state.unique, 1.0)
     # Where much has changed (a sea, a sky), as many tiles had the chance.
     tries = 1 + int((~searched & (state.zncc > -1) & (explained < settings.changed_below)).sum())
-    by_chance = tries * _chance(state, halves, rows, cols, beside, grid.tile_px / reduction)
+    by_chance = _chance(state, halves, rows, cols, beside, grid.tile_px / reduction, tries)
     believed = matched * sole * told / (1 + by_chance / settings.chance_believed)
 
     def confidence_of(displacement: NDArray[np.float64]) -> NDArray[np.float64]:
