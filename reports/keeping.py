@@ -37,7 +37,7 @@ from windstill.simulate.describe import parse_description
 from windstill.simulate.sensor import display
 from windstill.simulate.stage import Stage
 from windstill.simulate.timeline import Exposure, Timeline, TrueSet, lay_out
-from windstill.simulate.truth import LEAST_AREA, SERVED_DISC_PX, SERVED_WEIGHT, SceneTruth, blend_weight
+from windstill.simulate.truth import LEAST_AREA, SERVED_WEIGHT, SceneTruth, blend_weight
 
 HERE = Path(__file__).resolve().parent
 COVERS = 0.99  # share of what the full set covers
@@ -241,7 +241,7 @@ def served_places(case: Case, discs: float = 1.0) -> dict[str, Any]:
     if case.node.kind != "bracket":
         served = case.truth.service(case.true, discs)
         if case.node.kind == "stack" and served:
-            limit = discs * max(SERVED_DISC_PX, 0.030 / stage.pitch_mm(frames[0]))
+            limit = discs * case.truth.served_disc_px(frames[0])
             size = case.truth.seen(frames[0]).textured.size
             for bloom in stage.blooms:
                 head = case.truth._head(frames[0], bloom)
@@ -382,7 +382,7 @@ def _unsharp_pct(case: Case, seen: Any) -> tuple[float, float]:
     """Percent of the textured picture that is clearly out of focus in every frame, and that is at all."""
     stage = case.truth.stage
     frames = [case.truth.timeline.frames[i] for i in case.true.frames]
-    limit = max(3.0, 0.030 / stage.pitch_mm(frames[0]))
+    limit = case.truth.served_disc_px(frames[0])
     distance = seen.distance[seen.textured]
     least = np.zeros(distance.shape)
     for d in np.unique(distance):

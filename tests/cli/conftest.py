@@ -38,6 +38,19 @@ def arguments(words: Sequence[str | Path]) -> list[str]:
     return [sys.executable, "-c", "from windstill.cli import main; main()", *map(str, words)]
 
 
+def run_and_tell(words: Sequence[str], libraries: Sequence[str]) -> subprocess.CompletedProcess[str]:
+    """Run ``windstill WORDS``; the last line of its errors names those of some libraries that it loaded."""
+    program = f"""
+import sys
+from windstill.cli import main
+try:
+    main({words!r})
+finally:
+    print(*[name for name in {libraries!r} if name in sys.modules], file=sys.stderr)
+"""
+    return subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+
+
 @pytest.fixture
 def windstill(tmp_path: Path) -> Command:
     """Runs ``windstill WORDS`` in `tmp_path` (or `cwd`) and gives what it printed and its status."""

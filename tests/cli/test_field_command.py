@@ -4,15 +4,13 @@ from __future__ import annotations
 
 import re
 import shutil
-import subprocess
-import sys
 from datetime import timedelta
 from pathlib import Path
 
 import pytest
 from preview_shoots import DUSK, FLOOR_PX, write_burst, write_card
 
-from cli.conftest import Command, Here
+from cli.conftest import Command, Here, run_and_tell
 from written import states
 
 
@@ -85,15 +83,7 @@ def test_a_card_looked_at_again_waits_for_no_library(card: Path, here: Here, tmp
     """The answer is kept, so it is there in half the time: what would measure anew is not even loaded."""
     assert here("field", card, "--cache", tmp_path)[0] == 3
     words = ["field", str(card), "--cache", str(tmp_path)]
-    program = f"""
-import sys
-from windstill.cli import main
-try:
-    main({words!r})
-finally:
-    print(*[name for name in {_HEAVY!r} if name in sys.modules], file=sys.stderr)
-"""
-    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+    done = run_and_tell(words, _HEAVY)
     assert done.returncode == 3, done.stderr
     assert done.stderr.splitlines()[-1] == ""
 

@@ -10,13 +10,12 @@ import resource
 import shutil
 import signal
 import subprocess
-import sys
 import time
 from pathlib import Path
 
 import pytest
 
-from cli.conftest import Command, Here, arguments, environment
+from cli.conftest import Command, Here, arguments, environment, run_and_tell
 from written import rows, states
 
 TABLES = ("frames.csv", "sets.csv", "pairs.csv", "problems.csv", "tiles.parquet")
@@ -73,15 +72,7 @@ _HEAVY = ("pandas", "dask", "distributed")
 def test_a_review_waits_for_no_library_it_can_do_without(small_shoot: Path, tmp_path: Path) -> None:
     """Loading these costs more than reviewing a few frames."""
     words = ["review", str(small_shoot), "--out", str(tmp_path / "out"), "--cache", str(tmp_path / "cache")]
-    program = f"""
-import sys
-from windstill.cli import main
-try:
-    main({words!r})
-finally:
-    print(*[name for name in {_HEAVY!r} if name in sys.modules], file=sys.stderr)
-"""
-    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
+    done = run_and_tell(words, _HEAVY)
     assert done.returncode == 0, done.stderr
     assert done.stderr.splitlines()[-1] == ""
 

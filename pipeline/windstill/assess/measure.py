@@ -17,7 +17,7 @@ from windstill.assess.parallax import split_parallax
 from windstill.assess.planes import PlaneSource
 from windstill.assess.pyramid import Pyramid, build_pyramid
 from windstill.assess.relevance import exposure_relevance, focus_relevance, to_grid_of_a
-from windstill.assess.smeared import measure_smear
+from windstill.assess.smeared import SMEAR_CONFIDENCE, measure_smear
 from windstill.assess.statistics import counted_tiles, robust_maximum, robust_maximum_place, weighted_percentile
 from windstill.assess.sway import measure_sway
 from windstill.records import (
@@ -35,8 +35,6 @@ from windstill.records import (
 )
 from windstill.score.smear import mean_direction
 from windstill.settings import AssessSettings
-
-_SMEAR_CONFIDENCE = 0.5
 
 
 def measure_set(
@@ -298,7 +296,7 @@ def _pair_smear(field: SwayField, picture_tiles: float) -> tuple[float | None, f
     smear = field.smear
     if smear is None:
         return None, None, None
-    known = smear.confidence >= _SMEAR_CONFIDENCE
+    known = smear.confidence >= SMEAR_CONFIDENCE
     if not known.any():
         return None, None, None
     largest: list[float] = []
@@ -348,7 +346,7 @@ def _smear(
     looked = True
     for index, (name, matrix) in enumerate(zip(order, mappings, strict=True)):
         score = scores[name]
-        trusted = score.textured & (score.smear_confidence >= _SMEAR_CONFIDENCE)
+        trusted = score.textured & (score.smear_confidence >= SMEAR_CONFIDENCE)
         length = np.where(trusted, score.smear_px, 0).astype(np.float32)
         used: NDArray[np.bool_] = np.ones(score.grid.shape, bool)
         if node.kind == "stack" and coverage is not None:
@@ -385,7 +383,7 @@ def _movers_told(
         field, score = pair.field, scores[pair.frame_a]
         moved = counted_tiles(field, settings) & (np.hypot(field.sway_x_px, field.sway_y_px) > settings.tolerance_px)
         movers += int(moved.sum())
-        told += int((moved & (score.smear_confidence >= _SMEAR_CONFIDENCE)).sum())
+        told += int((moved & (score.smear_confidence >= SMEAR_CONFIDENCE)).sum())
     return 2 * told >= movers
 
 

@@ -11,19 +11,12 @@ from scipy.sparse.csgraph import connected_components
 from windstill.assess.geometry import Matrix, apply, apply_with_jacobian, at_reductions, inverse
 from windstill.assess.pyramid import Pyramid
 from windstill.assess.smear import WINDOW_PX, Seen, moved_alike, relative_smear
-from windstill.assess.sway import TileSway
+from windstill.assess.sway import TileSway, neighbours
 from windstill.records import FloatMap, PairSmear, TileGrid
 from windstill.settings import AssessSettings
 
 _LIKELY = 0.3  # confidence of a smear from which the rest is looked at: alone, none is believed more than by half
-_SURE = 0.5  # contract: confidence from which a smear counts
-_ROWS, _NOT_LAST, _NOT_FIRST = slice(None), slice(None, -1), slice(1, None)
-_NEIGHBOURS = (
-    ((_ROWS, _NOT_LAST), (_ROWS, _NOT_FIRST)),
-    ((_NOT_LAST, _ROWS), (_NOT_FIRST, _ROWS)),
-    ((_NOT_LAST, _NOT_LAST), (_NOT_FIRST, _NOT_FIRST)),
-    ((_NOT_LAST, _NOT_FIRST), (_NOT_FIRST, _NOT_LAST)),
-)
+SMEAR_CONFIDENCE = 0.5  # contract: from which a smear counts
 _FINENESS = 0.5  # half of what detail has at the least: less tells nothing
 
 
@@ -80,8 +73,8 @@ def measure_smear(
     fine_a, fine_b = fineness
     known = wanted & unlike & np.isfinite(fine_b) & (sway.correlation > -1)
     trusted = sway.confidence >= settings.measured_confidence
-    beside = cv2.dilate(np.where(trusted, moved, 0).astype(np.float32), np.ones((5, 5), np.uint8))
     if in_focus is not None:
+        beside = cv2.dilate(np.where(trusted, moved, 0).astype(np.float32), np.ones((5, 5), np.uint8))
         less, more = np.fmin(*in_focus), np.fmax(*in_focus)
         known &= less >= settings.smear_in_focus_share * more
         # What is known to lie still, with nothing moving near it, would not be believed.
@@ -117,18 +110,15 @@ def measure_smear(
 
 def _patch_tiles(length: FloatMap, angle: FloatMap, confidence: FloatMap) -> NDArray[np.int64]:
     """How many tiles the patch of like smears around each tile has; 0 where none is sure."""
-    held = (confidence >= _SURE) & (length > 0)
-    index = np.full(length.shape, -1)
-    index[held] = np.arange(held.sum())
-    links = []
-    for here, there in _NEIGHBOURS:
-        joined = held[here] & held[there] & moved_alike(length[here], angle[here], length[there], angle[there])
-        links.append(np.stack([index[here][joined], index[there][joined]]))
-    one, other = np.concatenate(links, axis=1)
-    count = int(held.sum())
-    label = connected_components(coo_array((np.ones(one.size), (one, other)), shape=(count, count)), directed=False)[1]
+    rows, cols = np.nonzero((confidence >= SMEAR_CONFIDENCE) & (length > 0))
+    beside = neighbours(rows, cols, (length.shape[0], length.shape[1]))
+    own, turned = length[rows, cols], angle[rows, cols]
+    alike = moved_alike(own[:, None], turned[:, None], own[beside], turned[beside])
+    one, place = np.nonzero((beside >= 0) & alike)
+    links = coo_array((np.ones(one.size), (one, beside[one, place])), shape=(rows.size, rows.size))
+    patch = connected_components(links, directed=False)[1]
     tiles = np.zeros(length.shape, np.int64)
-    tiles[held] = np.bincount(label, minlength=1)[label]
+    tiles[rows, cols] = np.bincount(patch, minlength=1)[patch]
     return tiles
 
 

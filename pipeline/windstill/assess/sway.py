@@ -120,7 +120,7 @@ def measure_sway(
     sigma = noise[rows, cols]
     level_map, alike_map = _shared_level(a, moved, grid, noise, relation == "exposure", settings)
     tile_level, alike = level_map[rows, cols], alike_map[rows, cols]
-    beside = _beside(rows, cols, grid.shape)
+    beside = neighbours(rows, cols, grid.shape)
 
     state = _rest(a, moved, centres, tile_level, base_half, settings)
     if relation != "focus":
@@ -576,7 +576,7 @@ def _spread(
     refused[try_it] = np.where((state.found[try_it] == before).all(axis=1)[:, None], start, np.nan)
 
 
-def _beside(rows: NDArray[np.intp], cols: NDArray[np.intp], grid_shape: tuple[int, int]) -> NDArray[np.intp]:
+def neighbours(rows: NDArray[np.intp], cols: NDArray[np.intp], grid_shape: tuple[int, int]) -> NDArray[np.intp]:
     """Indices of each tile's eight neighbours among the measured tiles, -1 where there is none; shape (n, 8)."""
     index = np.full((grid_shape[0] + 2, grid_shape[1] + 2), -1, np.intp)
     index[rows + 1, cols + 1] = np.arange(len(rows))

@@ -449,6 +449,10 @@ class SceneTruth:
         union = np.logical_or.reduce(list(served.values()))
         return _r(100 * float(union.mean()), 2)
 
+    def served_disc_px(self, frame: Exposure) -> float:
+        """Largest blur disc with which a place counts as sharp in a frame, pixels."""
+        return max(SERVED_DISC_PX, 0.030 / self.stage.pitch_mm(frame))
+
     def service(self, s: TrueSet, discs: float = 1.0) -> dict[str, NDArray[np.bool_]]:
         """Which textured places of the set's first frame each of its frames serves: sharp, or well exposed.
 
@@ -471,7 +475,7 @@ class SceneTruth:
         if not seen.textured.any():
             return {}
         distance, light = seen.distance[seen.textured], seen.light[seen.textured]
-        limit = discs * max(SERVED_DISC_PX, 0.030 / stage.pitch_mm(frames[0]))
+        limit = discs * self.served_disc_px(frames[0])
         flat = stage.body(frames[0]).flat_response
         served: dict[str, NDArray[np.bool_]] = {}
         for f in frames:
