@@ -103,6 +103,7 @@ def _judge_set(
         found.append(("unknown", "fewer than two of its frames could be read"))
     found += _coverage_findings(node, measure, settings)
     found += _parallax_findings(measure, tolerance, grouping, settings)
+    found += _passing_findings(measure, tolerance, grouping)
     found += _smear_findings(node, measure, tolerance, settings)
     for child in children:
         if child.outlook != "clean":
@@ -281,6 +282,20 @@ def _parallax_findings(
     )]
 
 
+def _passing_findings(
+    measure: SetMeasure, tolerance: float, grouping: Grouping
+) -> list[tuple[Outlook, str]]:
+    """Sky and water that moved on: no subject that ghosts, but two of them are blended."""
+    passed = [pair for pair in measure.pairs if pair.passing and (pair.passing_px or 0.0) > tolerance]
+    if not passed:
+        return []
+    worst = max(passed, key=lambda pair: pair.passing_px or 0.0)
+    verb = "move" if " and " in worst.passing else "moves"
+    size = f"{worst.passing_px:.0f}" if _known(worst.passing_px) >= 10 else f"{worst.passing_px:.1f}"
+    where = f"by {size} px between {_between(worst, grouping)}"
+    return [("clean", f"the {worst.passing} {verb} on {where}: the merge blurs it")]
+
+
 def _shifted_pct(pair: PairMeasure, tolerance: float, settings: AssessSettings) -> float:
     """Percent of the picture that what may be parallax shifts by more than the tolerance."""
     field = pair.field
@@ -296,13 +311,18 @@ def _smear_findings(
     if measure.smear_px is None or measure.smear_px <= tolerance:
         return []
     held = measure.smear_held_px if measure.smear_held_px is not None else measure.smear_px
+    moved = measure.smear_moved_px if measure.smear_moved_px is not None else held
     frame = measure.smear_frame.rsplit("/", 1)[-1] if measure.smear_frame else "a frame"
     limit = settings.lost_smear_times_tolerance * tolerance
     sway = max((p.sway_max_px or 0.0 for p in measure.pairs), default=0.0)
     more = ", more than it moved between frames" if measure.pairs and measure.smear_px > sway else ""
-    if held > limit:
+    if moved > limit:
         alone = "" if node.kind == "single" else " and no frame holds it better"
         return [("lost", f"{frame} is smeared by {measure.smear_px:.0f} px{more}{alone}")]
+    if held > limit:
+        # Water is soft by nature, and what swings alike in every frame was not seen to move.
+        return [("touch-up", f"what stands still from frame to frame seems smeared by {held:.0f} px, unless it is "
+                 "water: look before you merge")]  # fmt: skip
     if measure.smear_px > limit:
         return [("clean", f"{frame} is smeared by {measure.smear_px:.0f} px{more}; another frame holds it")]
     return [("clean", f"{frame} is smeared by {measure.smear_px:.1f} px{more}")]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -14,6 +15,7 @@ from windstill.assess.crops import cut_crops
 from windstill.assess.geometry import Matrix, inverse
 from windstill.assess.pairs import Pair, further_seams, in_judging_order, level_ev, pairs_of, views_of
 from windstill.assess.parallax import split_parallax
+from windstill.assess.passing import split_passing
 from windstill.assess.planes import PlaneSource
 from windstill.assess.pyramid import Pyramid, build_pyramid
 from windstill.assess.relevance import exposure_relevance, focus_relevance, to_grid_of_a
@@ -98,7 +100,7 @@ def measure_set(
         node, [frames[n] for n in order], [scores[n] for n in order], mappings, seams,
         [level_ev(frames[n], None) for n in order], settings,
     )  # fmt: skip
-    smear_px, smear_held_px, smear_frame = _smear(node, order, mappings, scores, measured, coverage, settings)
+    smear = _smear(node, order, mappings, scores, measured, coverage, settings)
     overlaps = [m.overlap_pct for m in seams if m.overlap_pct is not None]
     return SetMeasure(
         set_id=node.set_id,
@@ -106,15 +108,16 @@ def measure_set(
         frames=tuple(order),
         pairs=tuple(measured),
         coverage=coverage,
-        smear_px=smear_px,
-        smear_frame=smear_frame,
+        smear_px=smear.worst_px,
+        smear_frame=smear.frame,
         overlap_pct=min(overlaps) if node.kind == "panorama" and overlaps else None,
         step_ev=_step(order, frames, scores) if node.kind == "bracket" else None,
         shift_px=max((m.mapping.shift_px for m in measured if not m.mapping.failed), default=None)
         if node.kind != "panorama"
         else None,
         textured_pct=100 * float(np.mean([scores[n].textured.mean() for n in order])) if order else 0.0,
-        smear_held_px=smear_held_px,
+        smear_held_px=smear.held_px,
+        smear_moved_px=smear.moved_px,
     )
 
 
@@ -179,6 +182,16 @@ def _measure_pair(
         found = split_parallax(sway_x, sway_y, counted, b_to_a, grid.tile_px, settings)
         sway_x, sway_y, parallax = sway_x - found.x_px, sway_y - found.y_px, found.length_px
         confidence = np.where(found.unsure, np.float32(0.9 * settings.measured_confidence) * confidence, confidence)
+    fineness_b = to_grid_of_a(score_b.fineness, b_to_a, score_b.grid, grid)
+    changed, passing = sway.changed, None
+    if not mapping.sideways and not (parallax is not None and (parallax > 0).any()):
+        known = textured & (confidence >= settings.measured_confidence)
+        passing = split_passing(sway_x, sway_y, known, there, np.fmax(score_a.fineness, fineness_b), settings)
+        # Another piece of sky or water is blended in: not moved against its surroundings, but other than it was.
+        sway_x, sway_y = sway_x - passing.x_px, sway_y - passing.y_px
+        changed = np.where(passing.layer, np.float32(1), changed)
+        confidence = np.where(passing.unsure, np.float32(0.9 * settings.measured_confidence) * confidence, confidence)
+    subject = textured if passing is None else textured & ~passing.layer
     field = SwayField(
         grid=grid,
         textured=textured,
@@ -186,29 +199,31 @@ def _measure_pair(
         sway_y_px=sway_y,
         confidence=confidence,
         relevance=relevance,
-        changed=sway.changed,
+        changed=changed,
         sharp_a=score_a.sharp,
         sharp_b=np.nan_to_num(sharp_b).astype(np.float32),
         smear=measure_smear(
-            a, b, b_to_a, grid, score_b.grid, textured & (relevance >= settings.relevant_from), sway,
-            (score_a.fineness, to_grid_of_a(score_b.fineness, b_to_a, score_b.grid, grid)), settings,
+            a, b, b_to_a, grid, score_b.grid, subject & (relevance >= settings.relevant_from), sway,
+            (score_a.fineness, fineness_b), settings,
             (score_a.sharp, sharp_b) if pair.relation == "focus" else None,
         ),
         parallax_px=parallax,
+        passing_px=None if passing is None else np.hypot(passing.x_px, passing.y_px),
     )
-    if pair.relation == "view" and not _laid_right(field, settings):
+    if pair.relation == "view" and not _laid_right(field, sway.changed, settings):
         mapping = CameraMapping(failed=True, reason="the views do not match where their overlap was supposed")
         return PairMeasure(node.set_id, pair.frame_a, pair.frame_b, pair.relation, mapping, None), np.eye(3)
     overlap = 100 * float(there.mean())
-    return figures(node.set_id, pair, mapping, field, overlap, score_a, settings), b_to_a
+    result = figures(node.set_id, pair, mapping, field, overlap, score_a, settings)
+    return (result if passing is None else replace(result, passing=passing.what)), b_to_a
 
 
-def _laid_right(field: SwayField, settings: AssessSettings) -> bool:
+def _laid_right(field: SwayField, changed: FloatMap, settings: AssessSettings) -> bool:
     """Whether anything matches in the overlap: windows that agree by chance lay views wherever they please."""
     inside = field.textured & (field.relevance >= settings.relevant_from)
     if inside.sum() < settings.overlap_least_tiles:
         return True
-    alike = (1 - field.changed) >= settings.overlap_alike
+    alike = (1 - changed) >= settings.overlap_alike
     return float(alike[inside].mean()) >= settings.overlap_least_share
 
 
@@ -284,6 +299,9 @@ def figures(
         parallax_px=None
         if field.parallax_px is None
         else robust_maximum(field.parallax_px, textured_relevant, picture_tiles),
+        passing_px=None
+        if field.passing_px is None
+        else robust_maximum(field.passing_px, textured_relevant, picture_tiles),
         smear_px=None if smear_a is None or smear_b is None else max(smear_a, smear_b),
         smear_a_px=smear_a,
         smear_b_px=smear_b,
@@ -326,6 +344,20 @@ def _with_crops(
     return [cut if m is worst else m for m in measured]
 
 
+@dataclass(frozen=True, slots=True)
+class _SetSmear:
+    """Worst smear on tiles the merge uses, full-resolution pixels, and in which frame.
+
+    `held_px` is left if each tile is taken from its stillest frame, `moved_px` of that where something was seen to
+    move between the frames too.
+    """
+
+    worst_px: float | None = None
+    frame: str | None = None
+    held_px: float | None = None
+    moved_px: float | None = None
+
+
 def _smear(
     node: FrameSet,
     order: Sequence[str],
@@ -334,19 +366,20 @@ def _smear(
     measured: Sequence[PairMeasure],
     coverage: CoverageMeasure | None,
     settings: AssessSettings,
-) -> tuple[float | None, float | None, str | None]:
-    """Worst smear on tiles the merge uses, what is left of it if the best frame is taken, and the worst frame."""
+) -> _SetSmear:
     if not order:
-        return None, None, None
+        return _SetSmear()
     grid = scores[order[0]].grid
     picture_tiles = float(grid.rows * grid.cols)
     worst: tuple[float, str] | None = None
-    held = np.full(grid.shape, np.inf, np.float32)
+    held, held_moved = np.full((2, *grid.shape), np.inf, np.float32)
     seen = np.zeros(grid.shape, bool)
     looked = True
+    chain = dict(zip(order, mappings, strict=True))
     for index, (name, matrix) in enumerate(zip(order, mappings, strict=True)):
         score = scores[name]
-        trusted = score.textured & (score.smear_confidence >= SMEAR_CONFIDENCE)
+        moved, passing = _moved_beside(name, chain, scores, measured, settings)
+        trusted = score.textured & (score.smear_confidence >= SMEAR_CONFIDENCE) & ~passing
         length = np.where(trusted, score.smear_px, 0).astype(np.float32)
         used: NDArray[np.bool_] = np.ones(score.grid.shape, bool)
         if node.kind == "stack" and coverage is not None:
@@ -357,9 +390,14 @@ def _smear(
         if peak is not None and (worst is None or peak > worst[0]):
             worst = (peak, name)
         looked &= score.frame_smear_px is not None
+        shaken = bool(score.shake_px)  # then all of it moved
+        a_subjects = shaken or not measured or (moved >= settings.smear_moved_share * length)
         carried = to_grid_of_a(np.where(used, length, np.inf).astype(np.float32), matrix, score.grid, grid)
         known = np.isfinite(carried)
         held = np.where(known, np.minimum(held, carried), held)
+        subjects = np.where(used, np.where(a_subjects, length, 0), np.inf).astype(np.float32)
+        carried = to_grid_of_a(subjects, matrix, score.grid, grid)
+        held_moved = np.where(known, np.minimum(held_moved, carried), held_moved)
         seen |= known
     for pair in measured:
         # Against a crisper frame of the view: that frame holds it better, so nothing is added to what is left.
@@ -367,9 +405,37 @@ def _smear(
             if relative is not None and (worst is None or relative > worst[0]):
                 worst = (relative, name)
     if worst is None or not (worst[0] > 0 or (looked and _movers_told(measured, scores, settings))):
-        return None, None, None
-    left = robust_maximum(np.where(seen, held, 0).astype(np.float32), seen, picture_tiles)
-    return worst[0], left, worst[1]
+        return _SetSmear()
+    left, left_moved = (
+        robust_maximum(np.where(seen, each, 0).astype(np.float32), seen, picture_tiles) for each in (held, held_moved)
+    )
+    return _SetSmear(*worst, left, left_moved)
+
+
+def _moved_beside(
+    name: str,
+    chain: Mapping[str, Matrix],
+    scores: Mapping[str, FrameScore],
+    measured: Sequence[PairMeasure],
+    settings: AssessSettings,
+) -> tuple[FloatMap, NDArray[np.bool_]]:
+    """How far things within two tiles of each tile of a frame moved between it and others, and where sky passed."""
+    own = scores[name].grid
+    moved, passing = np.zeros((2, *own.shape), np.float32)
+    for pair in measured:
+        if pair.field is None or name not in (pair.frame_a, pair.frame_b):
+            continue
+        sure = pair.field.confidence >= settings.measured_confidence
+        length = np.where(sure, np.hypot(pair.field.sway_x_px, pair.field.sway_y_px), 0).astype(np.float32)
+        maps = [cv2.dilate(length, np.ones((5, 5), np.uint8))]
+        maps.append(np.zeros_like(length) if pair.field.passing_px is None else pair.field.passing_px)
+        if name != pair.frame_a:
+            if pair.frame_a not in chain or name not in chain:
+                continue
+            to_own = inverse(chain[name]) @ chain[pair.frame_a]
+            maps = [np.nan_to_num(to_grid_of_a(each, to_own, scores[pair.frame_a].grid, own)) for each in maps]
+        moved, passing = np.maximum(moved, maps[0]), np.maximum(passing, maps[1])
+    return moved, passing > 0
 
 
 def _movers_told(

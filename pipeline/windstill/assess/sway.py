@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import cv2
@@ -369,17 +370,31 @@ def _rest(
     count = len(centres)
     found = _refine_each(a, moved, centres, np.zeros((count, 2)), tile_level, base_half, 10, _REACH, settings)
     rest = found[:, [START_ZNCC, START_RESIDUAL]]
-    for _ in range(2):
-        # What still climbs at the rim of its reach is led on from there.
-        rim = np.hypot(found[:, DX], found[:, DY]) > 0.9 * _REACH * 2.0**tile_level
+    # What still climbs at the rim of its reach is led on from there, as far as motion is searched: soft detail looks
+    # much the same all the way, and where it is left it would pass for matched.
+    furthest = _search_reach(a, settings)
+    rim = _at_rim(found, np.zeros((count, 2)), tile_level)
+    for _ in range(math.ceil(furthest / _REACH)):
+        rim = rim[np.hypot(found[rim, DX], found[rim, DY]) < furthest]
+        if rim.size == 0:
+            break
         start = found[rim][:, [DX, DY]].astype(np.float64)
         found[rim] = _refine_each(
             a, moved, centres[rim], start, tile_level[rim], base_half, 10, _REACH, settings
         )
+        rim = rim[_at_rim(found[rim], start, tile_level[rim])]
     return _State(
         found=found, unique=np.ones(count, np.float32), level=tile_level.copy(), searched=np.zeros(count, bool),
         rest=rest,
     )  # fmt: skip
+
+
+def _at_rim(
+    found: NDArray[np.float32], start: NDArray[np.float64], level: NDArray[np.int8]
+) -> NDArray[np.intp]:
+    """Which windows were led as far from where they started as they may be."""
+    led = np.hypot(*(found[:, [DX, DY]] - start).T)
+    return np.nonzero(led > 0.9 * _REACH * 2.0**level)[0]
 
 
 def _noise_excess(state: _State, sigma: NDArray[np.float32]) -> np.float32:
@@ -475,11 +490,16 @@ def _search(
             )
 
 
-def _search_plan(a: Pyramid, base_half: int, settings: AssessSettings) -> list[tuple[int, int, int]]:
-    """Levels to search with half window and radius in their pixels: far with a wide window, near with a tile's."""
+def _search_reach(a: Pyramid, settings: AssessSettings) -> float:
+    """How far from rest motion is looked for, working pixels."""
     long_px = max(a.levels[0].shape)
     reach = settings.search_px / a.reduction * max(1.0, long_px * a.reduction / 6000)
-    reach = min(reach, long_px * 0.03)
+    return float(min(reach, long_px * 0.03))
+
+
+def _search_plan(a: Pyramid, base_half: int, settings: AssessSettings) -> list[tuple[int, int, int]]:
+    """Levels to search with half window and radius in their pixels: far with a wide window, near with a tile's."""
+    reach = _search_reach(a, settings)
     far = 0
     while far < len(a.levels) - 1 and reach / 2**far > 14:
         far += 1

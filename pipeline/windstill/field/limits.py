@@ -38,6 +38,7 @@ def seen(measure: SetMeasure, floor: float, smear_floor: float) -> SetMeasure:
         pairs=tuple(_pair_seen(pair, floor) for pair in measure.pairs),
         smear_px=smear,
         smear_held_px=measure.smear_held_px if smear is not None else None,
+        smear_moved_px=measure.smear_moved_px if smear is not None else None,
         smear_frame=measure.smear_frame if smear is not None else None,
     )
 

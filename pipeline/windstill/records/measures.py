@@ -60,7 +60,8 @@ class SwayField:
 
     `textured` says which tiles have anything to measure in a; `confidence` is 0 where nothing could be
     measured. `changed` is what displacement cannot explain, 0..1. `parallax_px`, of views, is how far a tile shifted
-    by what may be the camera's own move; it is no part of the sway.
+    by what may be the camera's own move, `passing_px` how far sky or water moved on in one piece; both are no part of
+    the sway.
     """
 
     grid: TileGrid
@@ -74,6 +75,7 @@ class SwayField:
     sharp_b: FloatMap
     smear: PairSmear | None = None
     parallax_px: FloatMap | None = None
+    passing_px: FloatMap | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -113,6 +115,8 @@ class PairMeasure:
     smear_a_px: float | None = None  # robust maximum of each frame's smear against the other, where measured
     smear_b_px: float | None = None
     smear_angle_deg: float | None = None  # of the larger of the two
+    passing_px: float | None = None
+    passing: str = ""  # what moved on in one piece, for people: "sky", "water", "sky and water"
 
 
 GapKind = Literal["near", "far", "before", "after", "between", "bright", "dark", "step", "seam", "drift"]
@@ -186,3 +190,4 @@ class SetMeasure:
     textured_pct: float
     notes: tuple[str, ...] = ()
     smear_held_px: float | None = None  # left on relevant tiles when each is taken from its stillest frame
+    smear_moved_px: float | None = None  # the same where something was seen to move between the frames too

@@ -28,6 +28,9 @@ _RATIO = 1.2
 _LENGTHS: Floats = np.asarray(3.0 * _RATIO ** np.arange(13), np.float64)  # working pixels, up to 26.7
 _RING_STEP = 10.0  # window frequencies between the hats that follow a lens's rings into the noise
 _RIDGES = np.array([1.2, 3.0, 8.0])  # window frequencies at which one-directional pictures have faded
+# Softness along one direction without zeros, as waves, clouds and brush strokes have it: a Gaussian, fading into noise.
+_FADES = 1.0 * 1.25 ** np.arange(10)  # standard deviation, working pixels
+_FLOORS = 10.0 ** -np.arange(1, 7)  # power of the noise over that at rest
 _NUDGES = (-16, 0, 16)  # working pixels
 _DIRECTIONS = 4  # 0, 45, 90 and 135 degrees
 
@@ -90,7 +93,8 @@ def blind_smear(
        Moghaddam & Jamzad (EURASIP J. Adv. Signal Process. 2007) look for the lines by a Radon transform. Everything
        that is no smear is projected out first: smooth falls of the spectrum with radius and angle, defocus discs of
        all sizes, and for each direction the fade of pictures that have one dominant direction (grasses).
-    3. Windows are summed over a neighbourhood, and a peak must be high and deep.
+    3. Windows are summed over a neighbourhood, and a peak must be high and deep, and stay high when the softness
+       without zeros that comes nearest to the spectrum is taken out of it.
     """
     used = settings.smear if settings is not None else BlindSmearSettings()
     if used.window_share > 1:  # no window can hold so many usable tiles: smear is not asked for
@@ -313,6 +317,7 @@ class _Claim:
     length: float
     angle_deg: float
     score: float
+    beyond: float  # of the score, what no softness without zeros accounts for
     confidence: float
 
 
@@ -324,17 +329,19 @@ def _claims(
     spread = np.linspace(0, len(corners) - 1, used.first_windows // 2).astype(int)
     uneven = _most_uneven(smooth)[: used.first_windows // 2]
     first = np.unique(np.concatenate([spread, uneven]))
-    scores, depths, cut = _likeness(plane, corners[first], noise_sigma)
+    looks = _likeness(plane, corners[first], noise_sigma)
+    scores, depths, cut = looks.scores, looks.depths, looks.cut
     peaks = scores.reshape(len(first), -1).max(1)
     hints = np.argsort(-peaks)[: np.count_nonzero(peaks >= used.hint_score)]
-    shared = _pick(scores.sum(0) / np.sqrt(len(first)), depths.mean(0), used) if len(first) > 8 else None
+    shared = _pick(looks, float(np.sqrt(len(first))), used) if len(first) > 8 else None
     if shared is None and hints.size == 0:
         return []  # nothing like a smear among those most likely to show one
     found: list[_Claim] = []
     local: list[_Claim] = []
     height, width = plane.shape
     centres = first[hints]
-    if shared is not None:
+    # Over a whole frame, what makes it unlike any fade adds up.
+    if shared is not None and shared[3] >= 1.5 * used.beyond_fades_sure:
         k, m = round(shared[1] / _TURN_DEG) % _ANGLES_DEG.size, int(np.argmin(np.abs(_LENGTHS - shared[0])))
         alike = depths[:, k, m] >= used.claim_depth / 2
         if alike.mean() >= used.shake_share:
@@ -347,16 +354,16 @@ def _claims(
     peaks = np.empty(len(second))
     peaks[again] = known[np.searchsorted(first, second[again])]
     if not again.all():
-        scores, _, _ = _likeness(plane, corners[second[~again]], noise_sigma, cut)
+        scores = _likeness(plane, corners[second[~again]], noise_sigma, cut).scores
         peaks[~again] = scores.reshape(len(scores), -1).max(1)
     for index in np.nonzero(peaks >= used.hint_score)[0]:
         y, x = corners[second[index]]
         # A bloom rarely lies square on the lattice: look at it through windows a little to every side.
         around = np.array([(y + dy, x + dx) for dy in _NUDGES for dx in _NUDGES])
         inside = (around >= 0).all(1) & (around[:, 0] <= height - _WINDOW) & (around[:, 1] <= width - _WINDOW)
-        near, depths, _ = _likeness(plane, around[inside], noise_sigma, cut)
+        near = _likeness(plane, around[inside], noise_sigma, cut)
         # They share most of their pixels, and count as three looks, not nine.
-        peak = _pick(near.mean(0) * np.sqrt(3), depths.mean(0), used)
+        peak = _pick(near, float(np.sqrt(3)), used)
         if peak is None or peak[2] < used.local_score:
             continue
         mine = smooth[second[index]]
@@ -374,9 +381,10 @@ def _supported(claim: _Claim, others: list[_Claim], used: BlindSmearSettings) ->
     How far they moved may differ from bloom to bloom. Chance likenesses point anywhere.
     """
     apart = [o for o in others if max(abs(o.x - claim.x), abs(o.y - claim.y)) >= _WINDOW]
-    along = sum(bool(turn_between(o.angle_deg, claim.angle_deg) < used.same_direction_deg) for o in apart)
-    across = len(apart) - along
-    return along >= used.least_company and along > across
+    along = [o for o in apart if turn_between(o.angle_deg, claim.angle_deg) < used.same_direction_deg]
+    across = len(apart) - len(along)
+    sure = max(o.beyond for o in (claim, *along)) >= used.beyond_fades_sure
+    return sure and len(along) >= used.least_company and len(along) > across
 
 
 def _most_uneven(smooth: Floats) -> NDArray[np.int64]:
@@ -404,18 +412,43 @@ def _confidence(score: float, used: BlindSmearSettings) -> float:
     return float(1 - 0.5 * np.exp(-(score - used.claim_score) / used.claim_score))
 
 
-def _pick(score: Floats, depth: Floats, used: BlindSmearSettings) -> tuple[float, float, float] | None:
-    """Length, angle and score of the highest peak, if it is one of a smear."""
+def _pick(
+    looks: _Likeness, weight: float, used: BlindSmearSettings
+) -> tuple[float, float, float, float] | None:
+    """Length, angle and score of the highest peak of windows that weigh as some number squared, if it is of a smear.
+
+    Last what no softness without zeros accounts for of the score.
+    """
+    score, depth = looks.scores.mean(0) * weight, looks.depths.mean(0)
     k, m = np.unravel_index(int(np.argmax(score)), score.shape)
     # A peak at the end of the visible lengths is the flank of something else.
     if m in (0, score.shape[1] - 1) or not score[:, m - 1].any():
         return None
     if score[k, m] < used.claim_score or depth[k, m] < used.claim_depth:
         return None
+    beyond = weight * _beyond_fades(looks, int(k), int(m))
+    if beyond < used.beyond_fades_score:
+        return None
     turn = _vertex(score[k - 1, m], score[k, m], score[(k + 1) % score.shape[0], m])
     grow = _vertex(score[k, m - 1], score[k, m], score[k, m + 1])
     angle = (_ANGLES_DEG[k] + turn * _TURN_DEG) % 180
-    return float(_LENGTHS[m] * _RATIO**grow), float(angle), float(score[k, m])
+    return float(_LENGTHS[m] * _RATIO**grow), float(angle), float(score[k, m]), beyond
+
+
+def _beyond_fades(looks: _Likeness, k: int, m: int) -> float:
+    """How much more like a smear a mean spectrum is than the softness without zeros that comes nearest to it.
+
+    Returns
+    -------
+    float
+        Projection on what the smear's spectrum has that the nearest fade's has not; at most the score.
+    """
+    bank, fades = _bank(looks.cut), _fades(looks.cut, k)
+    smear = bank.smears[:, k * _LENGTHS.size + m]
+    likest = fades[int(np.argmax(fades @ looks.logs))]
+    shared = float(likest @ smear)
+    own: NDArray[np.float32] = smear - shared * likest
+    return float(own @ looks.logs) / max(float(np.linalg.norm(own)), 0.03)
 
 
 def _vertex(before: float, at: float, after: float) -> float:
@@ -431,6 +464,9 @@ class _Bank:
     keep: NDArray[np.intp]  # of the frequencies of a window's spectrum in one row
     smears: NDArray[np.float32]
     size: NDArray[np.float32]
+    basis: Floats  # what is taken out for all directions (frequencies, columns), orthonormal
+    fx: Floats
+    fy: Floats
 
 
 @lru_cache(maxsize=len(_CUTS))
@@ -449,10 +485,8 @@ def _bank(cut: float) -> _Bank:
     wide = np.maximum(1 - np.abs(at / _RING_STEP - np.arange(0, at.max() / _RING_STEP + 1)[:, None]), 0)
     basis, _ = np.linalg.qr(np.concatenate([np.stack(smooth), rings, wide * c2, wide * s2]).T)
     smears = []
-    for angle in np.deg2rad(_ANGLES_DEG):
-        along = fx * np.cos(angle) - fy * np.sin(angle)
-        ridges = -np.log1p((along / (_RIDGES[:, None] / _WINDOW)) ** 2)
-        own, _ = np.linalg.qr((ridges - (ridges @ basis) @ basis.T).T)
+    for k in range(_ANGLES_DEG.size):
+        along, own = _direction(basis, fx, fy, k)
         smear = _log_sinc(along, _LENGTHS)
         smear -= (smear @ basis) @ basis.T
         smears.append(smear - (smear @ own) @ own.T)
@@ -462,7 +496,29 @@ def _bank(cut: float) -> _Bank:
     hidden = np.tile(cut < 1.15 / _LENGTHS, _ANGLES_DEG.size)
     unit = cleaned / size[:, None]
     unit[hidden] = 0.0
-    return _Bank(np.flatnonzero(keep), np.ascontiguousarray(unit.T.astype(np.float32)), size.astype(np.float32))
+    units = np.ascontiguousarray(unit.T.astype(np.float32))
+    return _Bank(np.flatnonzero(keep), units, size.astype(np.float32), basis, fx, fy)
+
+
+def _direction(basis: Floats, fx: Floats, fy: Floats, k: int) -> tuple[Floats, Floats]:
+    """Frequencies along a direction, and the fades of pictures that have it for their own, cleaned, orthonormal."""
+    angle = np.deg2rad(_ANGLES_DEG[k])
+    along = fx * np.cos(angle) - fy * np.sin(angle)
+    ridges = -np.log1p((along / (_RIDGES[:, None] / _WINDOW)) ** 2)
+    own, _ = np.linalg.qr((ridges - (ridges @ basis) @ basis.T).T)
+    return along, own
+
+
+@lru_cache(maxsize=2 * _ANGLES_DEG.size)
+def _fades(cut: float, k: int) -> NDArray[np.float32]:
+    """Log spectra of softness without zeros along a direction, cleaned as smears, unit length: (fades, frequencies)."""
+    bank = _bank(cut)
+    along, own = _direction(bank.basis, bank.fx, bank.fy, k)
+    power = np.exp(-((2 * np.pi * _FADES[:, None] * along) ** 2))
+    fades = np.log(power + _FLOORS[:, None, None]).reshape(-1, along.size)
+    fades -= (fades @ bank.basis) @ bank.basis.T
+    fades -= (fades @ own) @ own.T
+    return np.asarray(fades / np.linalg.norm(fades, axis=1, keepdims=True), np.float32)
 
 
 def _log_sinc(along: NDArray[np.floating], lengths: Floats) -> Floats:
@@ -481,18 +537,29 @@ def _taper() -> NDArray[np.float32]:
     return scaled
 
 
-def _likeness(
-    plane: NDArray[np.uint8], corners: Corners, noise_sigma: float, cut: float | None = None
-) -> tuple[Floats, Floats, float]:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Likeness:
     """How like each smear each window's spectrum is.
 
-    Returns
-    -------
+    Attributes
+    ----------
     scores, depths : float arrays, shape (windows, angles, lengths)
         Projection on the unit spectrum, and share of the full depth of its zeros.
+    logs : float32 array, shape (frequencies,)
+        Mean log spectrum of the windows.
     cut : float
         Frequency up to which was compared.
     """
+
+    scores: Floats
+    depths: Floats
+    logs: NDArray[np.float32]
+    cut: float
+
+
+def _likeness(
+    plane: NDArray[np.uint8], corners: Corners, noise_sigma: float, cut: float | None = None
+) -> _Likeness:
     windows = np.stack([plane[y : y + _WINDOW, x : x + _WINDOW] for y, x in corners]).astype(np.float32)
     windows -= windows.mean((1, 2), keepdims=True)
     windows *= _taper()
@@ -509,7 +576,8 @@ def _likeness(
     _project(logs, bank.smears, product)
     scores = product[: len(corners)].astype(np.float64)
     shape = (len(corners), _ANGLES_DEG.size, _LENGTHS.size)
-    return scores.reshape(shape), (scores / bank.size).reshape(shape), cut
+    mean = np.asarray(logs[: len(corners)].mean(0), np.float32)
+    return _Likeness(scores.reshape(shape), (scores / bank.size).reshape(shape), mean, cut)
 
 
 @njit(cache=True, nogil=True, fastmath={"reassoc", "contract"})

@@ -288,6 +288,29 @@ class AssessSettings(Section):
     parallax_agree: float = Field(
         0.6, gt=0.5, le=1, description="Share of them that must move alike for it to be the camera's doing."
     )
+    passing_least_pct: float = Field(
+        0.3, gt=0, description="Percent of what both frames show. A smaller piece of sky or water that moves on is "
+        "not looked for.",
+    )
+    sky_fineness: float = Field(
+        5.0, gt=1, description="Ratio, as `fineness` of tiles: detail up to this is soft as clouds are; blooms in "
+        "focus are two to four times as fine.",
+    )
+    sky_share: float = Field(
+        0.8, gt=0.5, le=1, description="Share of a piece of sky that must be soft, and of what lies above its lowest "
+        "parts that must belong to it; of a piece of water that must lie under one line and move alike.",
+    )
+    sky_span: float = Field(
+        0.5, gt=0, le=1, description="Share of the picture's width over which sky or water that moves on must reach."
+    )
+    water_line_share: float = Field(
+        0.6, gt=0.5, le=1, description="Share of its width in which water that moves on must begin at its line, and of "
+        "what lies under it that must be known to move.",
+    )
+    water_least_height: float = Field(
+        0.1, gt=0, lt=1, description="Share of the picture's height from which on such a piece may be water: a row of "
+        "heads is lower.",
+    )
     smear_from_correlation: float = Field(
         0.97, gt=0, lt=1, description="Correlation. Tiles more alike than this show the same smear, or none."
     )

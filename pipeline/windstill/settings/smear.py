@@ -97,6 +97,18 @@ class BlindSmearSettings(Section):
         gt=0,
         description="The same for one place by itself: of the hundreds tried some look like a smear by chance.",
     )
+    beyond_fades_score: float = Field(
+        8.0,
+        gt=0,
+        description="The same, of what is left of a peak when the nearest softness without zeros is taken out: waves "
+        "and clouds soft along one direction seldom keep as much.",
+    )
+    beyond_fades_sure: float = Field(
+        12.0,
+        gt=0,
+        description="The same, reached by the clearest of the places that moved in one direction, and half as much "
+        "again by a whole frame: smears mostly keep more.",
+    )
     claim_depth: float = Field(
         0.19,
         gt=0,

@@ -270,7 +270,7 @@ class SceneTruth:
                 regions.append(row)
         if relation != "view" and a.at != b.at:
             regions += self._parallax(stage, s, a, b, relation, mapping)
-        clouds = self._clouds(stage, a, b, relation)
+        clouds = self._clouds(stage, a, b)
         if clouds is not None:
             regions.append(clouds)
         sway = [(math.hypot(r["sway_x_px"], r["sway_y_px"]), r["_area"]) for r in regions if r["relevant"]]
@@ -336,26 +336,20 @@ class SceneTruth:
             row["parallax_x_px"], row["parallax_y_px"] = _r(parallax[0]), _r(parallax[1])
         return row
 
-    def _clouds(self, stage: Stage, a: Exposure, b: Exposure, relation: Relation) -> dict[str, Any] | None:
-        """Drifting clouds, one region."""
+    def _clouds(self, stage: Stage, a: Exposure, b: Exposure) -> dict[str, Any] | None:
+        """Drifting clouds, one region: changed by the contract, whatever their displacement, so never relevant."""
         sky = stage.layers[0]
         here = self.seen(a).layer == 0
         if sky.drift_u_s == 0 or not here.any() or stage.scene.clouds < 0.2:
             return None
         seconds = b.t_s + b.exposure_s / 2 - a.t_s - a.exposure_s / 2
         moved = sky.drift_u_s * seconds * stage.camera(a).focal_px
-        flat = stage.body(a).flat_response
-        light = np.asarray([float(np.median(self.seen(a).light[here]))])
-        relevant = abs(moved) >= 0.05 and relation != "focus"
-        if relation == "exposure":
-            ia, ib = display(light * stage.gain(a), flat), display(light * stage.gain(b), flat)
-            relevant = relevant and bool(blend_relevance(ia, ib)[0] >= 0.5)
         smear = abs(sky.drift_u_s) * stage.camera(a).focal_px * max(a.exposure_s, b.exposure_s)
         box = _box(self.seen(a), here)
         return {
-            **box, "sway_x_px": _r(moved), "sway_y_px": 0.0, "relevant": relevant, "smear_px": _r(smear),
-            "blur_px": _r(max(stage.blur_px(f, math.inf) for f in (a, b))), "object": "clouds", "why": "",
-            "visible": 1.0, "_area": float(here.mean()),
+            **box, "sway_x_px": _r(moved), "sway_y_px": 0.0, "relevant": False, "smear_px": _r(smear),
+            "blur_px": _r(max(stage.blur_px(f, math.inf) for f in (a, b))), "object": "clouds",
+            "why": "", "visible": 1.0, "_area": float(here.mean()),
         }
 
     def _parallax(

@@ -1,0 +1,210 @@
+"""Sky and water that move on in one piece between two frames: no subject, whatever the distance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from windstill.records import FloatMap
+from windstill.settings import AssessSettings
+
+_APART_TILES = 3  # tiles of one layer may lie this far apart: between clouds nothing is measured
+_ALIKE_PX = 0.5  # full-resolution pixels by which tiles that move as one may differ
+_ALIKE_SHARE = 0.1  # or this share of how far they move
+_ASIDE = 0.5  # tangent of the angle between directions that count as the same
+_FITS = 4
+_TRIED = 100  # displacements of which the one most tiles share is taken
+_AT_EDGE_TILES = 2  # rims are not matched
+_OFF_TILES = 1.5  # from the line water begins at
+_SLOPES = np.arange(-6, 7) * 0.02  # of that line: seven degrees to either side
+
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Passing:
+    """The part of a displacement field that is sky or water moving on; every map has the field's shape.
+
+    Attributes
+    ----------
+    x_px, y_px : FloatMap
+        Displacement of the layer on its tiles, full-resolution pixels; 0 elsewhere.
+    layer : bool map
+        Its tiles.
+    unsure : bool map
+        Tiles beside it that moved the same way by less, as windows do that show part of it and part of something
+        else; what they tell of is not known.
+    what : str
+        "sky", "water", both or nothing, for people.
+    """
+
+    x_px: FloatMap
+    y_px: FloatMap
+    layer: Mask
+    unsure: Mask
+    what: str
+
+
+def split_passing(
+    x_px: FloatMap, y_px: FloatMap, known: Mask, shown: Mask, fineness: FloatMap, settings: AssessSettings
+) -> Passing:
+    """Tell sky and water that moved on as one piece from what the wind moved.
+
+    Parameters
+    ----------
+    x_px, y_px : FloatMap
+        Displacement per tile after the camera mapping, full-resolution pixels.
+    known : bool map
+        Tiles whose displacement counts as measured.
+    shown : bool map
+        Tiles that both frames show.
+    fineness : FloatMap
+        How fine the detail is in the crisper frame (`FrameScore.fineness`).
+    settings : AssessSettings
+
+    Returns
+    -------
+    Passing
+
+    Notes
+    -----
+    What moves alike up to a slow change over the picture (an affine field, as clouds overhead are nearer than those at
+    the horizon) is one layer. It is sky where its detail is soft, it spans half of the picture's width, and nothing
+    above it stands or moves otherwise. It is water where it comes in from a side and spans as much, begins at a level
+    line, moves everywhere below that, and ends before the foot of the picture. Heads of flowers are none of these: they
+    are crisp against the sky or stand before ground that is still, each on a stem of its own.
+    """
+    passing_x, passing_y = np.zeros((2, *x_px.shape), np.float32)
+    layers = np.zeros(x_px.shape, bool)
+    left = known & (np.hypot(x_px, y_px) > settings.tolerance_px)
+    least = max(settings.passing_least_pct / 100 * float(shown.sum()), 1.0)
+    what: list[str] = []
+    while len(what) < 2 and left.sum() >= least:
+        start = _largest_alike(x_px, y_px, left)
+        if start.sum() < least:
+            break
+        layer, alike, along = _grown(start, x_px, y_px, known)
+        kind = ""
+        if layer.sum() >= least:
+            soft = fineness <= settings.sky_fineness
+            if _is_sky(layer, alike, soft, known, shown, settings):
+                kind, layer = "sky", layer | (alike & soft)
+            elif _is_water(layer, known, shown, settings):
+                rows = np.nonzero(layer.any(axis=1))[0]
+                alike[: rows[0]] = alike[rows[-1] + 1 :] = False
+                kind, layer = "water", layer | alike
+        if kind:
+            layers |= layer
+            passing_x[layer], passing_y[layer] = along[layer].T
+            what.append(kind)
+        left &= ~(layer | start)
+    unsure = _partly(layers, passing_x, passing_y, x_px, y_px, known)
+    return Passing(passing_x, passing_y, layers, unsure, " and ".join(sorted(set(what))))
+
+
+def _partly(
+    layer: Mask, passing_x: FloatMap, passing_y: FloatMap, x_px: FloatMap, y_px: FloatMap, known: Mask
+) -> Mask:
+    """Known tiles close to a layer that moved as it did in direction, and no further."""
+    if not layer.any():
+        return layer
+    distance, nearest = ndimage.distance_transform_edt(~layer, return_indices=True)
+    its_x, its_y = passing_x[tuple(nearest)], passing_y[tuple(nearest)]
+    squared = np.maximum(its_x**2 + its_y**2, 1e-6)
+    along, across = (x_px * its_x + y_px * its_y) / squared, (y_px * its_x - x_px * its_y) / squared
+    one_way = (along > 0) & (along < 1 + 2 * _ALIKE_SHARE) & (np.abs(across) < _ASIDE * np.maximum(along, _ASIDE))
+    return np.asarray(known & ~layer & (distance < 2) & one_way)
+
+
+def _largest_alike(x_px: FloatMap, y_px: FloatMap, moved: Mask) -> Mask:
+    """The moved tiles that move most nearly as most others do, without gaps wider than clouds leave."""
+    rows, cols = np.nonzero(moved)
+    went = np.column_stack([x_px[moved], y_px[moved]])
+    allowed = _allowed(went)
+    tried = np.unique(np.linspace(0, len(went) - 1, _TRIED).astype(int))
+    company = [(np.hypot(*(went - went[k]).T) <= allowed[k]).sum() for k in tried]
+    middle = went[tried[int(np.argmax(company))]]
+    alike = np.zeros(moved.shape, bool)
+    # Twice as far: the rest of a layer differs by its slow change.
+    near = np.hypot(*(went - middle).T) <= 2 * _allowed(middle[None])[0]
+    alike[rows[near], cols[near]] = True
+    joined = ndimage.binary_dilation(alike, np.ones((3, 3), bool), iterations=_APART_TILES // 2 + 1)
+    labels, count = ndimage.label(joined)
+    sizes = np.bincount(labels[alike], minlength=count + 1)
+    return np.asarray(alike & (labels == int(sizes.argmax())))
+
+
+def _grown(start: Mask, x_px: FloatMap, y_px: FloatMap, known: Mask) -> tuple[Mask, Mask, NDArray[np.float64]]:
+    """Tiles around some, and all, that move as an affine field fitted to them, and that field, (rows, cols, 2)."""
+    rows, cols = known.shape
+    where = np.stack(np.meshgrid(np.arange(cols) / cols, np.arange(rows) / rows), axis=-1)
+    design = np.concatenate([where, np.ones((rows, cols, 1))], axis=-1)
+    went = np.stack([x_px, y_px], axis=-1).astype(np.float64)
+    layer, alike, along = start, start, went
+    for _ in range(_FITS):
+        plane, *_ = np.linalg.lstsq(design[layer], went[layer], rcond=None)
+        along = design @ plane
+        close = np.hypot(*np.moveaxis(went - along, -1, 0)) <= _allowed(along)
+        alike = known & close & (np.hypot(*np.moveaxis(along, -1, 0)) > 2 * _ALIKE_PX)
+        grown = alike & ndimage.binary_dilation(layer, np.ones((3, 3), bool), iterations=2 * _APART_TILES)
+        if not grown.any() or (grown == layer).all():
+            break
+        layer = grown
+    return layer, alike, along
+
+
+def _allowed(went: NDArray[np.floating]) -> NDArray[np.floating]:
+    """How far tiles that move as one may differ, for displacements along the last axis."""
+    return np.asarray(np.maximum(_ALIKE_PX, _ALIKE_SHARE * np.hypot(went[..., 0], went[..., 1])))
+
+
+def _is_sky(
+    layer: Mask, alike: Mask, soft: Mask, known: Mask, shown: Mask, settings: AssessSettings
+) -> bool:
+    if soft[layer].mean() < settings.sky_share or _span(layer, shown) < settings.sky_span:
+        return False
+    # What is known above moves as it does; a column's lower half may mix with the skyline.
+    remaining = np.cumsum(layer[::-1], axis=0)[::-1]
+    above = (remaining > layer.sum(axis=0) / 2) & known
+    return bool(alike[above].mean() >= settings.sky_share)
+
+
+def _is_water(layer: Mask, known: Mask, shown: Mask, settings: AssessSettings) -> bool:
+    cols = np.nonzero(shown.any(axis=0))[0]
+    at = np.nonzero(layer.any(axis=0))[0]
+    to_a_side = at[0] <= cols[0] + _AT_EDGE_TILES or at[-1] >= cols[-1] - _AT_EDGE_TILES
+    if not to_a_side or _span(layer, shown) < settings.sky_span:
+        return False
+    rows, foot = np.arange(layer.shape[0])[:, None], int(np.nonzero(shown.any(axis=1))[0][-1])
+    tops = layer[:, at].argmax(axis=0)
+    feet = layer.shape[0] - 1 - layer[::-1, at].argmax(axis=0)
+    if float((feet >= foot - _AT_EDGE_TILES).mean()) > 1 - settings.sky_share:
+        return False
+    # Under a level line, which lies where the layer begins in most columns, and nowhere under what stands above it.
+    others = (known & ~layer)[:, at] & (rows < tops)
+    stands = np.where(others.any(axis=0), layer.shape[0] - 1 - others[::-1].argmax(axis=0), -1)
+    lines = rows[:, :, None] + _SLOPES[:, None] * (at - at.mean())
+    fits = (lines <= tops + _OFF_TILES) & (lines >= stands - _OFF_TILES)
+    begins = fits & (np.abs(lines - tops) <= _OFF_TILES)
+    good = (fits.mean(axis=2) >= settings.sky_share) & (begins.mean(axis=2) >= settings.water_line_share)
+    if not good.any():
+        return False
+    best = np.unravel_index(int(np.argmax(np.where(good, begins.mean(axis=2), 0))), good.shape)
+    between = np.zeros(layer.shape, bool)
+    between[:, at] = (rows >= np.round(lines[best])) & (rows <= feet)
+    # All of it: between heads before a plain sky nothing is known.
+    tall = np.median(feet - lines[best]) >= settings.water_least_height * shown.any(axis=1).sum()
+    dense = layer[between & shown].mean() >= settings.water_line_share
+    return bool(tall and dense and layer[between & known].mean() >= settings.sky_share)
+
+
+def _span(layer: Mask, shown: Mask) -> float:
+    """Share of the picture's width over which a layer reaches, gaps in all as wide as half of it aside."""
+    at = np.nonzero(layer.any(axis=0))[0]
+    if at.size == 0:
+        return 0.0
+    width = float(shown.any(axis=0).sum())
+    return float(min((at[-1] - at[0] + 1) / width, 2 * at.size / width))

@@ -1,0 +1,106 @@
+"""Sky and water that move on in one piece: no subject's sway. Heads that move in one piece stay one."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+from layered_scenes import Picture, assess_pictures, landscape, taken, with_mover
+from numpy.typing import NDArray
+
+SCENE = landscape(photograph="flower.jpg")
+HEIGHT, WIDTH = SCENE.shape
+SKYLINE, HORIZON, SHORE = HEIGHT // 2, HEIGHT // 3, 2 * HEIGHT // 3
+
+
+def noise(seed: int, across: float, down: float, strength: float, roll: float = 0.0) -> Picture:
+    """Noise of a size in pixels, moved on by `roll` pixels to the right."""
+    made = np.random.default_rng(seed).normal(0, 1, (HEIGHT, WIDTH)).astype(np.float32)
+    made = cv2.GaussianBlur(made, (0, 0), across, sigmaY=down)
+    moved = cv2.warpAffine(
+        made, np.array([[1, 0, roll], [0, 1, 0]], np.float32), (WIDTH, HEIGHT), flags=cv2.INTER_CUBIC,
+        borderMode=cv2.BORDER_WRAP,
+    )  # fmt: skip
+    return (moved * (strength / made.std())).astype(np.float32)
+
+
+def clouds(roll: float) -> Picture:
+    """Clouds with edges, as soft as clouds are, over still ground with a jagged skyline."""
+    bank = 1 / (1 + np.exp(-3 * noise(3, 22, 14, 1.0, roll)))
+    sky = 120 + 70 * bank + noise(4, 6, 5, 4, roll)
+    line = SKYLINE + 25 * noise(5, 30, 30, 1.0)[0]
+    above = np.clip(line[None] - np.arange(HEIGHT)[:, None] + 0.5, 0, 1)
+    return (sky * above + SCENE * (1 - above)).astype(np.float32)
+
+
+def sea(roll: float) -> Picture:
+    """A plain sky over waves that all move on, over still ground."""
+    picture = SCENE.copy()
+    picture[:HORIZON] = 180 + noise(9, 1.5, 1.5, 1)[:HORIZON]
+    picture[HORIZON:SHORE] = 100 + noise(8, 5, 1.5, 12, roll)[HORIZON:SHORE]
+    return picture
+
+
+def shot(picture: Picture, light: float, seed: int) -> NDArray[np.uint8]:
+    return taken(picture * light, noise=1.2, seed=seed)
+
+
+@pytest.mark.parametrize("by_px", [6.0, 14.0, 30.0])
+def test_clouds_that_move_on_between_exposures_are_no_sway(by_px: float) -> None:
+    measure, verdict = assess_pictures("bracket", [shot(clouds(0), 0.75, 1), shot(clouds(by_px), 1.2, 2)])
+    assert verdict.outlook == "clean", verdict.reasons
+    assert (verdict.sway_max_px or 0) < 2
+    assert any("the sky moves on by" in reason for reason in verdict.reasons), verdict.reasons
+    field = measure.pairs[0].field
+    assert field is not None and field.passing_px is not None
+    passing = field.passing_px > 0
+    assert np.median(field.passing_px[passing]) == pytest.approx(by_px, abs=0.3)
+    assert (field.changed[passing] == 1).all()  # two skies are blended there
+    rows = (np.arange(field.grid.rows) + 0.5) * field.grid.tile_px
+    assert not passing[rows > SKYLINE + 100].any()
+
+
+@pytest.mark.parametrize("kind", ["burst", "bracket"])
+def test_a_sea_that_moves_on_in_one_piece_is_no_sway(kind: str) -> None:
+    light = (1.0, 1.0) if kind == "burst" else (0.7, 1.2)
+    frames = [shot(sea(roll), gain, k) for k, (roll, gain) in enumerate(zip((0, 17), light, strict=True))]
+    _, verdict = assess_pictures("burst" if kind == "burst" else "bracket", frames)
+    assert (verdict.sway_max_px or 0) < 2, verdict.reasons
+    assert verdict.outlook == "clean", verdict.reasons
+    assert any("the water moves on by 17 px" in reason for reason in verdict.reasons)
+
+
+@pytest.mark.parametrize("behind", [clouds, sea])
+def test_a_head_before_a_passing_sky_or_sea_is_still_measured(behind: object) -> None:
+    """As the wind drives both one way, and the head by less."""
+    assert callable(behind)
+    frames = []
+    for k, (roll, dx) in enumerate([(0, 0), (16, 7)]):
+        alone = with_mover(SCENE, 760, 0.45 * HEIGHT, 70, dx, 0)
+        ys, xs = np.mgrid[:HEIGHT, :WIDTH]
+        cover = np.clip(70.5 - np.hypot(xs - 760 - dx, ys - 0.45 * HEIGHT), 0, 1)
+        frames.append(shot((behind(roll) * (1 - cover) + alone * cover).astype(np.float32), 1.0, k))
+    _, verdict = assess_pictures("burst", frames)
+    assert verdict.sway_max_px == pytest.approx(7, abs=0.5)
+    assert verdict.outlook in ("touch-up", "hard"), verdict.reasons
+
+
+def test_heads_in_a_row_before_a_plain_sky_are_no_sky_though_all_move_alike() -> None:
+    picture = SCENE.copy()
+    picture[:SKYLINE] = 190 + noise(9, 2, 2, 1)[:SKYLINE]
+    frames = []
+    for k, dx in enumerate((0, 9)):
+        moved = picture
+        for n in range(9):
+            moved = with_mover(moved, 120 + 160 * n, SKYLINE - 60, 60, dx, 0)
+        frames.append(shot(moved, 1.0, k))
+    _, verdict = assess_pictures("burst", frames)
+    assert verdict.sway_max_px == pytest.approx(9, abs=0.5)
+    assert verdict.outlook in ("hard", "lost")
+
+
+def test_a_flower_that_fills_most_of_the_picture_is_no_water() -> None:
+    frames = [shot(with_mover(SCENE, 640, 0.5 * HEIGHT, 0.42 * HEIGHT, dx, 0), 1.0, k) for k, dx in enumerate((0, 8))]
+    measure, verdict = assess_pictures("burst", frames)
+    assert verdict.outlook in ("hard", "lost", "unknown"), verdict.reasons
+    assert (verdict.sway_max_px or 0) > 6, measure.pairs[0].mapping
