@@ -164,7 +164,8 @@ def _allowed(went: NDArray[np.floating]) -> NDArray[np.floating]:
 def _is_sky(
     layer: Mask, alike: Mask, soft: Mask, known: Mask, shown: Mask, settings: AssessSettings
 ) -> bool:
-    if soft[layer].mean() < settings.sky_share or _span(layer, shown) < settings.sky_span:
+    # Clouds far apart are one sky if all move as one.
+    if soft[layer].mean() < settings.sky_share or _span(layer | (alike & soft), shown) < settings.sky_span:
         return False
     # What is known above moves as it does; a column's lower half may mix with the skyline.
     remaining = np.cumsum(layer[::-1], axis=0)[::-1]
