@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 from layered_scenes import seen_from
@@ -278,3 +279,15 @@ def test_a_small_place_that_moved_is_to_be_retouched() -> None:
     (verdict,) = found.verdicts.values()
     assert verdict.outlook == "touch-up", (verdict, found.of(0))
     assert re.match(r"Merge.*, then retouch ", found.of(0).advice), found.of(0).advice
+
+
+def test_of_a_sky_that_moved_on_one_frame_is_to_be_taken() -> None:
+    clouds = cv2.GaussianBlur(np.random.default_rng(3).normal(0, 1, (560, 1200)).astype(np.float32), (0, 0), 12)
+    clouds = 120 + 60 / (1 + np.exp(-3 * clouds / clouds.std()))
+    frames = []
+    for k, x in enumerate((0, 12)):
+        picture = SCENE.copy()
+        picture[:240] = clouds[:240, 100 - x : 940 - x]
+        frames.append(taken(picture, seed=k))
+    found = shoot(Shot("burst", frames))
+    assert found.of(0).advice.startswith("Merge as it is; take the sky from one frame")

@@ -103,8 +103,10 @@ class Speaker:
             return self._as_it_is(advice)
         if outlook == "touch-up":
             without = f" without {self._exactly(advice.left_out)}" if advice.left_out else ""
+            if not self._moved_pairs() and self._smeared_frame():
+                return f"Merge{without}, once you have looked at 100 % whether what seems smeared is more than soft."
             places = self._sources(advice, "the places that moved, shown on the map")
-            return f"Merge{without}, then retouch {places}."
+            return f"Merge{without}, then retouch {places}{self._one_sky(advice)}."
         if outlook == "unknown":
             return self._look()
         return self._again()
@@ -117,7 +119,18 @@ class Speaker:
             text = f"No merge needed: {base(advice.keep_frames[0])} holds by itself what the others show"
         elif fewer:
             text += f"; {self._enough(advice.keep_frames)}"
-        return text + (f"; should you shoot it again, {gaps[0]}." if gaps else ".")
+        return text + self._one_sky(advice) + (f"; should you shoot it again, {gaps[0]}." if gaps else ".")
+
+    def _one_sky(self, advice: SetAdvice) -> str:
+        """What to do about sky or water that moved on between frames that are merged."""
+        what = [
+            pair.passing
+            for _, measure in self.tree
+            if len(set(measure.frames) & set(advice.keep_frames)) > 1
+            for pair in measure.pairs
+            if (pair.passing_px or 0.0) > self.verdict.tolerance_px
+        ]
+        return f"; take the {max(what, key=len)} from one frame" if any(what) else ""
 
     def _enough(self, kept: Sequence[str]) -> str:
         """That some of the frames do."""
