@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from layered_scenes import assess_pictures, landscape, taken, with_mover
 
+from smear_scenes import blurred
 from windstill.assess.statistics import robust_maximum, weighted_percentile
 
 SCENE = landscape()
@@ -28,6 +29,20 @@ def test_outlook_grows_with_reach_and_area(radius: float, dx: float, outlooks: s
     assert verdict.reasons
     if outlooks != {"clean"}:
         assert " px " in verdict.reasons[0] and "%" in verdict.reasons[0]
+
+
+@pytest.mark.parametrize(("moved_px", "outlook"), [(0, "touch-up"), (12, "lost")])
+def test_what_is_smeared_in_every_frame_loses_the_set_only_if_it_moved(moved_px: int, outlook: str) -> None:
+    """Soft water may look smeared; a bush that the wind swings through both exposures is smeared and moves."""
+    smeared = blurred(SCENE, 14.0, 15.0)
+    frames = []
+    for k, x in enumerate((0, moved_px)):
+        picture = SCENE.copy()
+        picture[300:800, 300:1000] = smeared[300:800, 300 - x : 1000 - x]
+        frames.append(taken(picture, seed=k))
+    _, verdict = assess_pictures("burst", frames)
+    assert verdict.outlook == outlook, verdict.reasons
+    assert any("smeared by 1" in reason for reason in verdict.reasons)
 
 
 def test_the_worst_place_is_shown_as_two_crops_where_it_moved() -> None:

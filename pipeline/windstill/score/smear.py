@@ -138,7 +138,7 @@ def summarise(
     least = max(2, int(np.ceil(0.0005 * known.size)))
     smear, angle = _robust_maximum(np.where(known, maps.length_px, 0), maps.angle_deg, least)
     share = float(known.sum() / usable.sum())
-    shake = _shake(maps, known, used) if share >= used.shake_known else None
+    shake = _shake(maps, known, usable, used) if share >= used.shake_known else None
     return (smear if smear > 0 or share >= used.still_known else None), angle, shake
 
 
@@ -165,12 +165,16 @@ def mean_direction(angle_deg: FloatMap, weight: FloatMap) -> float:
     return float(np.rad2deg(turned) / 2 % 180)
 
 
-def _shake(maps: SmearMaps, known: NDArray[np.bool_], used: BlindSmearSettings) -> float | None:
+def _shake(
+    maps: SmearMaps, known: NDArray[np.bool_], usable: NDArray[np.bool_], used: BlindSmearSettings
+) -> float | None:
     moved = known & (maps.length_px > 0)
     share = moved.sum() / known.sum()
     if share < used.shake_share:
         # Still tiles can be told with ease, smeared ones not always: a few still ones are enough.
         return 0.0 if 1 - share >= 1 - used.shake_share else None
+    if moved.sum() < used.shake_seen * usable.sum():
+        return None  # where little is known, what is smeared is most of it
     common = mean_direction(maps.angle_deg[moved], maps.length_px[moved])
     along = turn_between(maps.angle_deg[moved], common) < 15
     if along.mean() < used.shake_share:

@@ -119,6 +119,10 @@ class BlindSmearSettings(Section):
     shake_share: float = Field(
         0.7, gt=0.5, le=1, description="Share of known tiles that must move alike for it to be the camera's doing."
     )
+    shake_seen: float = Field(
+        0.5, gt=0, le=1, description="Share of the textured tiles that must be seen to be smeared for it to be the "
+        "camera's doing."
+    )
     still_known: float = Field(
         0.75, gt=0, le=1, description="Share of the textured tiles that must be known to be still before a frame "
         "counts as not smeared: blooms are a small part of a picture, and may lie on the others."
