@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from windstill.assess.fitting import FIRST_SPREAD_PX, ROUNDS, reweigh, reweighted_similarity
 from windstill.assess.geometry import (
     Matrix,
     apart,
@@ -31,7 +32,6 @@ from windstill.records.levels import BLACK, WHITE
 from windstill.settings import AssessSettings
 
 Points = NDArray[np.float64]
-_Solver = Callable[[Points, Points, Points, tuple[float, float]], Matrix]
 
 _COARSE_LONG_PX = 760
 _VIEWS_LONG_PX = 1600  # up to this size of a level views are looked for that a coarser one could not lay together
@@ -42,6 +42,7 @@ _COARSE_REACH, _FINE_REACH = 6.0, 4.0  # pixels of the level that a window may b
 _POLISHED_PX = 1.0  # pixels of the level: a start this near needs no second round there, the finer levels follow
 _LAST_POLISHED_PX = 2.0  # the same where none follow, but a tenth of a pixel is all that is asked for
 _STILL_PX = 0.5  # pixels of the level within which a window lies where it lay
+_POLISHING_WINDOWS = 100  # a quarter of them lies in a usual overlap
 _SURE_ERROR_PX = 0.15  # pixels of the level: edges, which slide along themselves unseen, are worse
 _SAME_PX = 1.0  # pixels of the level: two mappings this near are one
 _TOLD_TO_PX = 0.1  # pixels of a level to which some eighty windows tell a mapping, wherever in the picture
@@ -56,6 +57,7 @@ class _Fit:
     share: float  # of the windows that could be compared
     places: Points  # of the inliers, and what the mapping leaves there: both full resolution
     left: Points
+    rest: _Matched | None = None  # what the windows of the coarsest level say of a camera that stood still
 
 
 def align_pair(
@@ -210,20 +212,30 @@ def _coarse(
     """The best of some starts, from cheap to dear: the first that most windows confirm, or that two starts lead to."""
     reduction = a.level_reduction(level)
     best: _Fit | None = None
+    rest: _Matched | None = None
+    last = _is_enough(reduction, settings)
+    # Where no finer level follows, a start is polished until it is right: by some of the windows first, by all at last.
+    some = points[:: max(len(points) // _POLISHING_WINDOWS, 1)] if last else points
 
     def consider(start: Matrix) -> bool:
-        nonlocal best
+        nonlocal best, rest
         if not _invertible(start):
             return False  # features that agree by chance may squeeze the picture to a line
-        fit = _fit_level(a, b, level, start, points, views, size_a, settings)
+        used = some
+        fit = _fit_level(a, b, level, start, used, views, size_a, settings)
+        if fit is None and len(used) < len(points):
+            used = points
+            fit = _fit_level(a, b, level, start, used, views, size_a, settings)
         if fit is None:
             return False
-        last = _is_enough(reduction, settings)
+        rest = rest or fit.rest
         for _ in range(3 if last else 1):
             if apart(fit.matrix, start, size_a) <= (_LAST_POLISHED_PX if last else _POLISHED_PX) * reduction:
                 break
             start = fit.matrix
-            fit = _fit_level(a, b, level, start, points, views, size_a, settings) or fit
+            fit = _fit_level(a, b, level, start, used, views, size_a, settings) or fit
+        if len(used) < len(points):
+            fit = _fit_level(a, b, level, fit.matrix, points, views, size_a, settings) or fit
         confirmed = best is not None and apart(fit.matrix, best.matrix, size_a) < _SAME_PX * reduction
         # By chance a tenth or a fifth agree with anything; where more overlaps, that is more windows.
         if best is None or fit.inliers * fit.share > best.inliers * best.share:
@@ -232,17 +244,20 @@ def _coarse(
         least = settings.align_min_windows * (2 if confirmed and settings.align_quick_features_px else 3)
         return best.share >= needed and best.inliers >= least
 
+    def found() -> _Fit | None:
+        return None if best is None else replace(best, rest=rest)
+
     if len(points) < settings.align_min_windows:
         return None
     if supposed is not None and consider(supposed):
-        return best
+        return found()
     if not views and consider(np.eye(3)):
-        return best
+        return found()
     for start in _starts(a, b, level, views, settings):
         # Of views a shift alone says little: whether or not it leads somewhere, features are asked too.
         if consider(start.matrix) and not (views and start.shift_only):
             break
-    return best
+    return found()
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -402,6 +417,7 @@ def _fit_level(
         share=float(inlier.sum() / max(matched.comparable, 1)),
         places=matched.in_a[inlier] * reduction,
         left=(apply(correction, matched.in_moved) - matched.in_a)[inlier] * reduction,
+        rest=matched if not views and len(points) and (start == np.eye(3)).all() else None,
     )
 
 
@@ -463,8 +479,10 @@ def _at_rest(a: Pyramid, b: Pyramid, level: int, points: Points, fit: _Fit, sett
 
     if moved_by_fit(points).sum() < least:
         return None
-    # What rests is found at once; what has to be led on does not.
-    matched = _match(a, b, level, np.eye(3), points, 3 * _STILL_PX, settings, 4)
+    # What rests is found at once; what has to be led on does not. The first look of all may have been this one.
+    matched = fit.rest
+    if matched is None:
+        matched = _match(a, b, level, np.eye(3), points, 3 * _STILL_PX, settings, 4)
     if matched is None:
         return None
     still = (np.hypot(*(matched.in_moved - matched.in_a).T) < _STILL_PX) & (matched.error < _SURE_ERROR_PX)
@@ -525,14 +543,14 @@ def _robust_fit(
     if found is None:
         return None, none, 0.0
     centre = ((shape[1] - 1) / 2, (shape[0] - 1) / 2)
-    similarity, weight, sigma = _reweighted(_solve_similarity, src, dst, mask.ravel() > 0, error, centre)
+    similarity, weight, sigma = _reweighted(False, src, dst, mask.ravel() > 0, error, centre)
     matrix = similarity
     # A tilt of a few pixels shows as keystone: allow it where the similarity leaves clearly more behind.
     if views or (sigma > 0.08 and len(src) >= 40):
         homography, mask = cv2.findHomography(src, dst, cv2.RANSAC, 0.6, maxIters=3000, confidence=0.999)
         if homography is not None and mask.sum() >= 12:
             fitted, weight_h, sigma_h = _reweighted(
-                _solve_homography, src, dst, mask.ravel() > 0, error, centre
+                True, src, dst, mask.ravel() > 0, error, centre
             )
             better = weight_h.sum() > 1.15 * weight.sum() or (
                 sigma_h < 0.75 * sigma and weight_h.sum() > 0.95 * weight.sum()
@@ -546,21 +564,21 @@ def _robust_fit(
 
 
 def _reweighted(
-    solve: _Solver, src: Points, dst: Points, start: NDArray[np.bool_], error: Points, centre: tuple[float, float]
+    projective: bool, src: Points, dst: Points, start: NDArray[np.bool_], error: Points, centre: tuple[float, float]
 ) -> tuple[Matrix, Points, float]:
-    """Tukey's biweight around a robust scale, a few rounds."""
+    """Homography or similarity by Tukey's biweight around a robust scale, a few rounds."""
     weight = start.astype(np.float64)
     base = 1 / np.maximum(error, 0.02) ** 2
-    matrix: Matrix = np.eye(3)
-    sigma = 0.6
-    for _ in range(6):
-        matrix = solve(src, dst, weight * base, centre)
-        left = np.hypot(*(apply(matrix, src) - dst).T)
-        near = left[weight > 0.3]
-        if len(near) < 4:
+    if not projective:
+        matrix, sigma = reweighted_similarity(src, dst, weight, base)
+        return matrix, weight, sigma
+    matrix, sigma = np.eye(3), FIRST_SPREAD_PX
+    for _ in range(ROUNDS):
+        matrix = _solve_homography(src, dst, weight * base, centre)
+        found = reweigh(np.hypot(*(apply(matrix, src) - dst).T), weight)
+        if found <= 0:
             break
-        sigma = max(float(np.median(near)) * 1.2, 0.03)
-        weight = np.where(left < 4.5 * sigma, (1 - (left / (4.5 * sigma)) ** 2) ** 2, 0.0)
+        sigma = found
     return matrix, weight, sigma
 
 

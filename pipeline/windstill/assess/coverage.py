@@ -384,7 +384,7 @@ def bracket_coverage(
     served = stacked.max(axis=0)
     hole = served <= 0
     best[hole] = -1
-    counted = (np.any(textured, axis=0) | hole) & ~_sky(hole)
+    counted = (np.any(textured, axis=0) | hole) & ~sky_of(hole)
     total = int(counted.sum())
     pct = 100 * (1 - float((hole & counted).sum()) / total) if total else None
     gaps = []
@@ -403,7 +403,7 @@ def bracket_coverage(
     return CoverageMeasure(grid, best, served, pct, tuple(g.phrase for g in gaps), hole, tuple(gaps), None, alone)
 
 
-def _sky(hole: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def sky_of(hole: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Holes that reach from the upper border over the upper half of the picture."""
     _, labels = cv2.connectedComponents(hole.astype(np.uint8), connectivity=4)
     sky = np.zeros(hole.shape, bool)

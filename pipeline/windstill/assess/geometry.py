@@ -76,7 +76,14 @@ def apply_with_jacobian(matrix: Matrix, points: NDArray[np.float64]) -> tuple[ND
 
 def apply(matrix: Matrix, points: NDArray[np.float64]) -> NDArray[np.float64]:
     """Map points of shape (n, 2)."""
-    return apply_with_jacobian(matrix, points)[0]
+    x, y = points[:, 0], points[:, 1]
+    mapped = np.empty((len(points), 2))
+    mapped[:, 0] = matrix[0, 0] * x + matrix[0, 1] * y + matrix[0, 2]
+    mapped[:, 1] = matrix[1, 0] * x + matrix[1, 1] * y + matrix[1, 2]
+    if matrix[2, 0] or matrix[2, 1] or matrix[2, 2] != 1:
+        with np.errstate(divide="ignore", invalid="ignore"):
+            mapped /= (matrix[2, 0] * x + matrix[2, 1] * y + matrix[2, 2])[:, None]
+    return mapped
 
 
 def apart(one: Matrix, other: Matrix, size: tuple[int, int]) -> float:

@@ -66,6 +66,8 @@ def measure_smear(
     for motion now and then, on a few tiles. A smear is believed there beside a move between the frames (what the wind
     smears it also moves) or over a patch smeared alike that is several windows large.
     """
+    if settings.smear_tiles == 0:  # not asked for: nothing is known
+        return PairSmear(*np.zeros((4, *grid.shape), np.float32))
     moved = np.hypot(sway.x_px, sway.y_px)
     # What noise alone makes different is alike.
     alike = np.sqrt(1 - sway.changed)

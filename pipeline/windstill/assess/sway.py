@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betainc
 
+from windstill.assess.edges import complete_edges
 from windstill.assess.geometry import Matrix, apart
 from windstill.assess.matching import (
     DX,
@@ -35,6 +36,7 @@ _SMALLEST_HALF = 8
 _REACH = 4.0  # pixels of a level a window is led from where it starts
 _COARSEST = 4  # levels above the working one on which unequal blur is still matched
 _FEW_TILES = 40  # fewer tell nothing of the noise all share
+_NO_CHANCE = 1e-6  # places: less takes nothing off a confidence
 _ELSEWHERE = 0.75  # share of a window's pixels that are its own from which it is a witness by itself
 _GRAIN_GRADIENT = 5 / 48  # mean squared gradient over both frames' summed variance, of noise smoothed by [1 2 1]
 _GRADIENT_NOISE = 24 / 64  # energy of Sobel / 8 in both directions on white noise of variance 1
@@ -368,19 +370,20 @@ def _rest(
     settings: AssessSettings,
 ) -> _State:
     count = len(centres)
-    found = _refine_each(a, moved, centres, np.zeros((count, 2)), tile_level, base_half, 10, _REACH, settings)
+    steps, at_rest = settings.rest_steps, np.zeros((count, 2))
+    found = _refine_each(a, moved, centres, at_rest, tile_level, base_half, steps, _REACH, settings)
     rest = found[:, [START_ZNCC, START_RESIDUAL]]
     # What still climbs at the rim of its reach is led on from there, as far as motion is searched: soft detail looks
     # much the same all the way, and where it is left it would pass for matched.
     furthest = _search_reach(a, settings)
-    rim = _at_rim(found, np.zeros((count, 2)), tile_level)
+    rim = _at_rim(found, at_rest, tile_level)
     for _ in range(math.ceil(furthest / _REACH)):
         rim = rim[np.hypot(found[rim, DX], found[rim, DY]) < furthest]
         if rim.size == 0:
             break
         start = found[rim][:, [DX, DY]].astype(np.float64)
         found[rim] = _refine_each(
-            a, moved, centres[rim], start, tile_level[rim], base_half, 10, _REACH, settings
+            a, moved, centres[rim], start, tile_level[rim], base_half, steps, _REACH, settings
         )
         rim = rim[_at_rim(found[rim], start, tile_level[rim])]
     return _State(
@@ -458,11 +461,13 @@ def _search(
     rarely lies square on one, and a window half filled with background finds the background.
     """
     shift = base_half
-    offsets = np.array([(0, 0), (-shift, -shift), (shift, -shift), (-shift, shift), (shift, shift)], np.float64)
+    around = np.array([(0, 0), (-shift, -shift), (shift, -shift), (-shift, shift), (shift, shift)], np.float64)
     if members.size == 0:
         return
-    for level, half, radius in _search_plan(a, base_half, settings):
+    plan = _search_plan(a, base_half, settings)
+    for stage, (level, half, radius) in enumerate(plan):
         factor = 2.0**level
+        offsets = around if settings.search_far_corners or stage == len(plan) - 1 else around[:1]
         # A corner is shared by four tiles, and looked around once.
         at = np.round((centres[members] + offsets[:, None] + 0.5) / factor - 0.5).astype(np.int64)
         _, first, place = np.unique(at @ [1, 1 << 32], return_index=True, return_inverse=True)
@@ -580,18 +585,20 @@ def _spread(
     `refused` (n, 2) holds what was tried in vain, tile by tile: it is not tried again, and what now is goes there.
     """
     explained = _explained(state, sigma)
-    quality = np.where(beside >= 0, explained[beside], -1)
-    donor = beside[np.arange(len(beside)), quality.argmax(axis=1)]
-    best = quality.max(axis=1)
-    differs = np.hypot(*(state.d - state.d[donor]).T) > 0.7
-    new = (state.d[donor] != refused).any(axis=1)
-    try_it = np.nonzero(
-        (explained < settings.rest_explains) & (best > explained + 0.05) & differs & (donor >= 0) & new
-    )[0]
+    open_ = np.flatnonzero(explained < settings.rest_explains)
+    if open_.size == 0:
+        return
+    near = beside[open_]
+    quality = np.where(near >= 0, explained[near], -1)
+    donor = near[np.arange(len(near)), quality.argmax(axis=1)]
+    differs = np.hypot(*(state.d[open_] - state.d[donor]).T) > 0.7
+    new = (state.d[donor] != refused[open_]).any(axis=1)
+    chosen = (quality.max(axis=1) > explained[open_] + 0.05) & differs & (donor >= 0) & new
+    try_it, donor = open_[chosen], donor[chosen]
     if try_it.size == 0:
         return
-    unique = np.maximum(state.unique[donor[try_it]], 0.5)
-    start, before = state.d[donor[try_it]], state.found[try_it]
+    unique = np.maximum(state.unique[donor], 0.5)
+    start, before = state.d[donor], state.found[try_it]
     _follow(a, moved, centres, np.zeros(2), tile_level, base_half, 0, sigma, try_it, start, unique, state, settings)
     refused[try_it] = np.where((state.found[try_it] == before).all(axis=1)[:, None], start, np.nan)
 
@@ -602,52 +609,6 @@ def neighbours(rows: NDArray[np.intp], cols: NDArray[np.intp], grid_shape: tuple
     index[rows + 1, cols + 1] = np.arange(len(rows))
     offsets = [(-1, 0), (1, 0), (0, -1), (0, 1), (-1, -1), (-1, 1), (1, -1), (1, 1)]
     return np.stack([index[rows + 1 + r, cols + 1 + c] for r, c in offsets], axis=1)
-
-
-def _complete_edges(
-    displacement: NDArray[np.float64],
-    along: NDArray[np.float32],
-    edge: NDArray[np.bool_],
-    precise: NDArray[np.bool_],
-    sure: NDArray[np.bool_],
-    at_rest: NDArray[np.bool_],
-    beside: NDArray[np.intp],
-) -> tuple[NDArray[np.float64], NDArray[np.bool_]]:
-    """Take an edge's movement along itself from neighbours that move across it as it does.
-
-    An edge that agrees with rest takes it from sure ones only: a horizon agrees wherever along it one looks.
-
-    Returns
-    -------
-    displacement : array, shape (n, 2)
-    completed : bool array, shape (n,)
-        Edge tiles that found such neighbours.
-    """
-    done, sure = displacement.copy(), sure.copy()
-    completed = np.zeros(len(beside), bool)
-    if not edge.any():
-        return done, completed
-    whole = ~edge & precise
-    across = np.stack([-along[:, 1], along[:, 0]], axis=1)
-    for _ in range(3):
-        open_ = np.nonzero(edge & ~completed)[0]
-        if open_.size == 0:
-            break
-        near = beside[open_]
-        known = (near >= 0) & whole[near] & (sure[near] | ~at_rest[open_, None])
-        theirs = done[near]  # (m, 8, 2)
-        own = (displacement[open_] * across[open_]).sum(axis=1)
-        off = np.abs((theirs * across[open_, None]).sum(axis=2) - own[:, None])
-        agree = known & (off < np.maximum(0.4, 0.15 * np.abs(own))[:, None])
-        count = agree.sum(axis=1)
-        slide = np.where(agree, (theirs * along[open_, None]).sum(axis=2), 0).sum(axis=1) / np.maximum(count, 1)
-        found = count > 0
-        chosen = open_[found]
-        sure[chosen] &= (agree & sure[near]).any(axis=1)[found]
-        done[chosen] = displacement[chosen] + slide[found, None] * along[chosen]
-        completed[chosen] = True
-        whole[chosen] = True
-    return done, completed
 
 
 def _chance(
@@ -683,22 +644,28 @@ def _chance(
     patch = np.maximum(patch, 1)  # pixels
     samples = (2 * halves + 1) ** 2 * state.found[:, VALID] / patch
     as_well = 0.5 * betainc(np.maximum(samples / 2 - 1, 0.05), 0.5, 1 - np.maximum(state.zncc, 0) ** 2)
-    places = np.pi * (hypot(state.found) / 2.0**state.level) ** 2 / patch
-    alone = places * as_well
-    apart = np.hypot(*(state.d[beside] - state.d[:, None]).transpose(2, 0, 1))
-    alike = (beside >= 0) & (apart < np.maximum(1, 0.15 * hypot(state.found))[:, None])
+    alone = np.asarray(np.pi * (hypot(state.found) / 2.0**state.level) ** 2 / patch * as_well, np.float64)
+    # Chance that is next to nothing needs no witness.
+    result = np.zeros(len(beside))
+    some = np.flatnonzero(alone * tries > _NO_CHANCE)
+    if some.size == 0:
+        return result
+    near, own_d, own_alone = beside[some], state.d[some], alone[some]
+    apart = np.hypot(*(state.d[near] - own_d[:, None]).transpose(2, 0, 1))
+    alike = (near >= 0) & (apart < np.maximum(1, 0.15 * np.hypot(*own_d.T))[:, None])
     window = (2 * halves + 1) * 2.0**state.level
-    narrower = np.minimum(window[beside], window[:, None])
+    narrower = np.minimum(window[near], window[some, None])
     common = [
-        np.clip((window[beside] + window[:, None]) / 2 - tile_side * np.abs(at[beside] - at[:, None]), 0, narrower)
+        np.clip((window[near] + window[some, None]) / 2 - tile_side * np.abs(at[near] - at[some, None]), 0, narrower)
         for at in (rows, cols)
     ]
     own = 1 - common[0] * common[1] / narrower**2
-    surer = np.where(alike, np.minimum(alone[beside] / np.maximum(alone, 1e-300)[:, None], 1), 1)
+    surer = np.where(alike, np.minimum(alone[near] / own_alone[:, None], 1), 1)
     with_one = (surer ** (own / 2)).min(axis=1)
     with_two = np.sort(surer**own, axis=1)[:, 1]
     lonely = np.clip(1 - np.where(alike, own, 0).max(axis=1) / _ELSEWHERE, 0, 1)
-    return np.asarray(alone * np.minimum(with_one, with_two) * float(tries) ** lonely, np.float64)
+    result[some] = own_alone * np.minimum(with_one, with_two) * float(tries) ** lonely
+    return result
 
 
 def _allowed_px(
@@ -778,7 +745,7 @@ def _finish(
     precise_along = (error_along < placed_px) & (told >= settings.measured_confidence)
     sure = confidence_of(displacement) >= settings.measured_confidence
     stood = np.hypot(*state.d.T) * reduction <= settings.error_half_px
-    displacement, completed = _complete_edges(displacement, along, edge, precise_along, sure, stood, beside)
+    displacement, completed = complete_edges(displacement, along, edge, precise_along, sure, stood, beside)
     confidence = confidence_of(displacement).astype(np.float32)
     # An edge that moved, with nothing beside it to tell how far along: the movement across is only its least.
     partial = edge & ~completed & (np.hypot(*displacement.T) * reduction > settings.edge_claims_px)

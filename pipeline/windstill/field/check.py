@@ -33,7 +33,7 @@ from windstill.run.ledger import Ledger
 from windstill.run.listing import listing_digest
 from windstill.run.pool import LocalPool
 from windstill.run.progress import Progress, Silent
-from windstill.run.scratch import drop_plane, make_scratch, remove_scratch
+from windstill.run.scratch import drop_plane, make_scratch, planes_in_memory, remove_scratch
 from windstill.run.shelf import Shelf
 from windstill.run.stages import Reading, Spreader, Stages
 from windstill.settings import Settings
@@ -97,8 +97,9 @@ class FieldDesk:
         self.settings = for_previews(settings)
         own = settings.field
         coarser = Coarser(
-            own.align_enough_share, own.laid_enough_px, own.align_quick_features_px, own.match_enough_px,
-            own.align_match_px, own.match_passes, own.search_halved,
+            own.align_enough_share, own.laid_enough_px, own.align_quick_features_px,
+            own.match_enough_px, own.align_match_px, own.rest_steps, own.match_passes, own.search_halved,
+            own.search_far_corners,
         )  # fmt: skip
         quick = QuickReading(own.sharp_disc_px, settings.assess.align_max_windows, own.views_sure_share, coarser)
         self._reading = Reading(quick.score, quick.measure, quick.digest)
@@ -154,7 +155,9 @@ class _Here:
         cv2.setNumThreads(1)  # as in workers: the same numbers, and less of the battery
         keep_freed()
         for task in tasks:
-            yield task, function(task)
+            with planes_in_memory():
+                done = function(task)
+            yield task, done
 
 
 def for_previews(settings: Settings) -> Settings:
@@ -266,10 +269,7 @@ def _judged(
 
     settings = stages.settings
     floors = {name: floor_px(measure, scores) for name, measure in measures.items()}
-    clear = {
-        name: seen(measure, floors[name], settings.field.smear_px * floors[name])
-        for name, measure in measures.items()
-    }
+    clear = {name: seen(measure, floors[name], settings) for name, measure in measures.items()}
     verdicts = dict(judge(grouping, clear, frames, settings.assess))
     advised = advise(frames, scores, grouping, clear, verdicts, settings.advise)
     names = {file.path for frame in frames for file in frame.files}

@@ -1,4 +1,7 @@
-"""What a preview can tell: motion of at least one of its pixels. Anything less is taken out before judging."""
+"""What a preview can tell: motion of at least one of its pixels, and coverage that is well under its limit.
+
+Anything less is taken out before judging.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +12,8 @@ from dataclasses import replace
 import numpy as np
 
 from windstill.field.read import resolution_px
-from windstill.records import FrameScore, PairMeasure, SetMeasure
+from windstill.records import CoverageMeasure, FrameScore, Kind, PairMeasure, SetMeasure
+from windstill.settings import Settings
 
 
 def floor_px(measure: SetMeasure, scores: Mapping[str, FrameScore]) -> int:
@@ -17,30 +21,53 @@ def floor_px(measure: SetMeasure, scores: Mapping[str, FrameScore]) -> int:
     return math.ceil(max((resolution_px(scores[name]) for name in measure.frames if name in scores), default=1.0))
 
 
-def seen(measure: SetMeasure, floor: float, smear_floor: float) -> SetMeasure:
+def seen(measure: SetMeasure, floor: float, settings: Settings) -> SetMeasure:
     """A set's measures with what its previews cannot tell set to rest.
 
     Parameters
     ----------
     floor : float
         Full-resolution pixels; shorter displacements count as none.
-    smear_floor : float
-        The same for smear.
+    settings : Settings
 
     Returns
     -------
     SetMeasure
-        Figures of sway below the floor are 0; smear below its own is unknown.
+        Figures of sway below the floor are 0; smear below its own is unknown; coverage that might lie over the limit
+        in the files is not said to lie under it.
     """
-    smear = measure.smear_px if measure.smear_px is not None and measure.smear_px >= smear_floor else None
+    least_smear = settings.field.smear_px * floor
+    smear = measure.smear_px if measure.smear_px is not None and measure.smear_px >= least_smear else None
     return replace(
         measure,
         pairs=tuple(_pair_seen(pair, floor) for pair in measure.pairs),
+        coverage=_coverage_seen(measure.kind, measure.coverage, settings) if floor > 1 else measure.coverage,
         smear_px=smear,
         smear_held_px=measure.smear_held_px if smear is not None else None,
         smear_moved_px=measure.smear_moved_px if smear is not None else None,
         smear_frame=measure.smear_frame if smear is not None else None,
     )
+
+
+def _coverage_seen(kind: Kind, coverage: CoverageMeasure | None, settings: Settings) -> CoverageMeasure | None:
+    """Coverage as far as a preview tells it.
+
+    It is a share of what has texture, of which a preview shows less than the files: what it leaves out may be covered.
+    """
+    limit = settings.assess.lost_coverage_pct
+    if coverage is None or coverage.coverage_pct is None or coverage.coverage_pct >= limit:
+        return coverage
+    if kind == "stack" and coverage.coverage_pct >= limit - settings.field.coverage_margin_pct:
+        return replace(
+            coverage, coverage_pct=None, alone_pct=(), perhaps_missed_pct=100 - coverage.coverage_pct
+        )
+    if kind == "bracket" and coverage.gap is not None:
+        from windstill.assess.coverage import sky_of
+
+        # What is white or black in every frame is seen; whether all the rest has texture is not.
+        of_picture = 100 * (1 - float((coverage.gap & ~sky_of(coverage.gap)).mean()))
+        return replace(coverage, coverage_pct=max(coverage.coverage_pct, of_picture))
+    return coverage
 
 
 def _pair_seen(pair: PairMeasure, floor: float) -> PairMeasure:

@@ -74,19 +74,27 @@ class Coarser:
     align_quick_features_px: int
     match_enough_px: float
     align_match_px: float
+    rest_steps: int
     match_passes: int
     search_halved: int
+    search_far_corners: bool
 
     def settings(self, kind: Kind, pixel: float, reduction: int) -> dict[str, float]:
         """The settings of `assess` to change, by a set's kind and a preview's pixel in full-resolution pixels."""
-        return {
+        changed = {
             "align_enough_px": self.align_enough_share * pixel,
             "laid_enough_px": self.laid_enough_px * pixel,
             "align_quick_features_px": self.align_quick_features_px,
-            "match_enough_px": self.match_enough_px if kind != "panorama" else self.align_match_px,
-            "align_match_px": self.align_match_px,
             "match_passes": 0 if kind in ("bracket", "burst") else self.match_passes,
             "search_finest_px": float(reduction << self.search_halved),
+            "search_far_corners": self.search_far_corners,
+        }
+        if kind == "panorama":  # what is left between views tells parallax, which takes more care
+            return changed | {"match_enough_px": self.align_match_px, "align_match_px": self.align_match_px}
+        return changed | {
+            "match_enough_px": self.match_enough_px,
+            "align_match_px": self.align_match_px,
+            "rest_steps": self.rest_steps,
         }
 
 

@@ -47,9 +47,9 @@ class Decoded:
         Displayed brightness: Rec. 601 luma of the encoded (taken as sRGB) values, 0..255.
     colour_small : uint8 array (h, w, 3)
         RGB, area-averaged, long side 1024 (that of `luma` where it is shorter).
-    clip_high, clip_low : bool arrays (ceil(height_px / 4), ceil(width_px / 4))
-        Entry [i, j] is about full-resolution pixel [4 i, 4 j] (the nearest decoded one): any channel at least
-        254; all channels at most 1.
+    clip_high, clip_low : bool arrays (ceil(height_px / clip_step_px), ceil(width_px / clip_step_px))
+        Entry [i, j] is about full-resolution pixel [i, j] times the step (the nearest decoded one): any channel at
+        least 254; all channels at most 1.
     bits : int
         Bits per channel in the file.
     decoder : str
@@ -59,6 +59,9 @@ class Decoded:
     luma_scale : float
         Pixels of `luma` per full-resolution pixel, along each axis. From `decode` 1.0, or 1 over the reduction
         asked for, or 0.5 for a halved raw (odd sizes go up or down); below 1 from `preview`.
+    clip_step_px : float
+        Full-resolution pixels from one entry of `clip_high` to the next: 4, or more from a `preview` of which little
+        colour was asked for.
     """
 
     luma: U8
@@ -70,6 +73,7 @@ class Decoded:
     width_px: int
     height_px: int
     luma_scale: float = 1.0
+    clip_step_px: float = 4.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -40,8 +40,9 @@ def derive(pixels: Pixels, orientation: int, small_long_px: int = SMALL_LONG_PX)
     luma: Any = picture if picture.ndim == 2 else cv2.cvtColor(picture, cv2.COLOR_RGB2GRAY)
     if swaps_sides(turn):
         full_w, full_h = full_h, full_w
-    clip_high, clip_low, coarse = _clipping(picture, turn, (full_w, full_h))
-    colour = coarse if small_long_px < SMALL_LONG_PX and max(coarse.shape[:2]) >= small_long_px else picture
+    quick = small_long_px < SMALL_LONG_PX
+    clip_high, clip_low, coarse = _clipping(picture, turn, (full_w, full_h), quick)
+    colour = coarse if quick and max(coarse.shape[:2]) >= small_long_px else picture
     return Decoded(
         luma=upright(luma, turn),
         colour_small=upright(as_rgb(area_reduced(colour, small_long_px)), turn),
@@ -52,6 +53,7 @@ def derive(pixels: Pixels, orientation: int, small_long_px: int = SMALL_LONG_PX)
         width_px=full_w,
         height_px=full_h,
         luma_scale=pixels.scale,
+        clip_step_px=max(float(CLIP_STEP), full_w / clip_high.shape[1]),
     )
 
 
@@ -88,11 +90,11 @@ def as_rgb(picture: U8) -> U8:
 
 
 def _clipping(
-    picture: U8, orientation: int, full_size: tuple[int, int]
+    picture: U8, orientation: int, full_size: tuple[int, int], quick: bool
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_], U8]:
     """What is clipped high and low at every 4th full-resolution pixel, upright; and the pixels looked at.
 
-    `full_size` is (width, height) upright.
+    `full_size` is (width, height) upright. Where it is `quick`, of a preview no more entries than were looked at.
     """
     recorded = full_size[::-1] if swaps_sides(orientation) else full_size
     for step in (4, 2, 1):
@@ -104,8 +106,10 @@ def _clipping(
     if min(picture.shape[:2]) >= min(size) and picture.ndim == 3:
         # A preview: every other of its pixels, which are means already, tells the share of a tile as well.
         picture = _sampled(picture, orientation, 2)
-    high, low = (_spread(upright(mask, orientation), size) for mask in _clipped(picture))
-    return high, low, picture
+    high, low = (upright(mask, orientation) for mask in _clipped(picture))
+    if quick and high.shape[0] < size[1] and high.shape[1] < size[0]:
+        return high, low, picture
+    return _spread(high, size), _spread(low, size), picture
 
 
 def _spread(mask: NDArray[np.bool_], size: tuple[int, int]) -> NDArray[np.bool_]:

@@ -1,4 +1,7 @@
-"""Working planes of frames under way, on disk: written by `score`, mapped by `assess`, gone when their set is done."""
+"""Working planes of frames under way, on disk: written by `score`, mapped by `assess`, gone when their set is done.
+
+A process that does all the work itself, on a few frames, keeps them in its memory instead.
+"""
 
 from __future__ import annotations
 
@@ -7,7 +10,8 @@ import os
 import shutil
 import tempfile
 import time
-from contextlib import suppress
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +20,19 @@ from numpy.typing import NDArray
 
 _PREFIX = "planes-"
 _ALIVE = "owner"
+_held: dict[Path, NDArray[np.uint8]] = {}
+_holding = False
+
+
+@contextmanager
+def planes_in_memory() -> Iterator[None]:
+    """Planes stored meanwhile stay in this process's memory; another process does not see them."""
+    global _holding
+    before, _holding = _holding, True
+    try:
+        yield
+    finally:
+        _holding = before
 
 
 def make_scratch(parent: Path) -> Path:
@@ -60,6 +77,9 @@ def plane_path(folder: Path, frame: str) -> Path:
 def store_plane(folder: Path, frame: str, work: NDArray[np.uint8]) -> int:
     """Keep a plane; gives its bytes, 0 when the disk would not take it (it is decoded again when needed)."""
     target = plane_path(folder, frame)
+    if _holding:
+        _held[target] = work
+        return int(work.nbytes)
     aside = target.with_suffix(f".{os.getpid()}.part")
     try:
         with aside.open("wb") as file:
@@ -73,9 +93,14 @@ def store_plane(folder: Path, frame: str, work: NDArray[np.uint8]) -> int:
 
 
 def load_plane(folder: Path, frame: str) -> NDArray[np.uint8] | None:
-    """Map a plane read-only, None when it is not there."""
+    """A plane, read-only: mapped, unless it is in memory; None when it is not there."""
+    path = plane_path(folder, frame)
+    if path in _held:
+        kept = _held[path].view()
+        kept.setflags(write=False)
+        return kept
     try:
-        plane: NDArray[np.uint8] = np.load(plane_path(folder, frame), mmap_mode="r", allow_pickle=False)
+        plane: NDArray[np.uint8] = np.load(path, mmap_mode="r", allow_pickle=False)
     except (OSError, ValueError):
         return None
     return plane
@@ -83,10 +108,14 @@ def load_plane(folder: Path, frame: str) -> NDArray[np.uint8] | None:
 
 def drop_plane(folder: Path, frame: str) -> None:
     """Forget a plane."""
-    with suppress(OSError):
-        plane_path(folder, frame).unlink()
+    path = plane_path(folder, frame)
+    if _held.pop(path, None) is None:
+        with suppress(OSError):
+            path.unlink()
 
 
 def remove_scratch(folder: Path) -> None:
     """Remove a scratch folder with all planes."""
+    for path in [path for path in _held if path.parent == folder]:
+        del _held[path]
     shutil.rmtree(folder, ignore_errors=True)

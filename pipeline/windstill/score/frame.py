@@ -17,7 +17,6 @@ from windstill.score.smear import blind_smear, summarise
 from windstill.score.tiles import grid_for, reduction_for, tile_share
 from windstill.settings import ScoreSettings
 
-_CLIP_STEP_PX = 4  # `Decoded` samples clipping at every fourth pixel
 _HALVED_TILE_PX = 4  # working pixels: tiles of two pixels of a plane half the size
 _CLIP_EXCLUDES = 0.1  # share of a tile clipped beyond which its smear is not measured
 _SHARPNESS_HALF = 0.1  # relative contrast per pixel that reads as sharpness 0.5
@@ -49,8 +48,8 @@ def score_frame(frame: Frame, decoded: Decoded, settings: ScoreSettings) -> Scor
     work = _reduce(decoded.luma, decoded.width_px, decoded.height_px, reduction)
     mean, response = brightness_and_response(work, grid, reduction)
     luma = np.asarray(mean / 255, np.float32)
-    clipped_high = tile_share(decoded.clip_high, grid, _CLIP_STEP_PX)
-    clipped_low = tile_share(decoded.clip_low, grid, _CLIP_STEP_PX)
+    clipped_high = tile_share(decoded.clip_high, grid, decoded.clip_step_px)
+    clipped_low = tile_share(decoded.clip_low, grid, decoded.clip_step_px)
     clipped = clipped_high + clipped_low
     noise = noise_by_tile(response, luma, clipped)
     # A strip has no half, and the smallest tiles would be parts of its pixels.

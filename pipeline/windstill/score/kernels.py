@@ -60,27 +60,29 @@ def _energy(plane: NDArray[np.uint8], grid: TileGrid, reduction: int, corner: in
     return np.asarray(mean / (2.0 * (2 * corner + middle)) ** 2, np.float32)
 
 
-def count_by_tile(mask: NDArray[np.bool_], grid: TileGrid, side: int) -> FloatMap:
-    """How many are True per tile, for a mask of `side` entries along a tile's side that holds all tiles whole."""
-    counts = np.zeros(grid.shape, np.float32)
-    _count(np.ascontiguousarray(mask).view(np.uint8), side, counts)
-    return counts
+def share_by_tile(mask: NDArray[np.bool_], grid: TileGrid, side: float) -> FloatMap:
+    """Share of True per tile, for a mask of `side` entries along a tile's side that holds all tiles whole.
+
+    Where `side` is no whole number, entries on the rim of a tile are shared out by area.
+    """
+    shares = np.zeros(grid.shape, np.float64)
+    _share(np.ascontiguousarray(mask).view(np.uint8), side, shares)
+    return shares.astype(np.float32)
 
 
 @njit(cache=True, nogil=True)
-def _count(mask, side, counts):  # type: ignore[no-untyped-def]
-    down = np.zeros(counts.shape[1] * side, np.int32)
-    for row in range(counts.shape[0]):
-        down[:] = 0
-        for y in range(row * side, (row + 1) * side):
-            line = mask[y, : down.shape[0]]
-            for x in range(down.shape[0]):
-                down[x] += line[x]
-        for col in range(counts.shape[1]):
-            total = 0
-            for x in range(col * side, (col + 1) * side):
-                total += down[x]
-            counts[row, col] = total
+def _share(mask, side, shares):  # type: ignore[no-untyped-def]
+    used = min(int(np.ceil(shares.shape[1] * side)), mask.shape[1])
+    down = np.zeros(used, np.float32)
+    for row in range(shares.shape[0]):
+        begin, end = row * side, min((row + 1) * side, mask.shape[0])
+        down[:] = np.float32(0.0)
+        for y in range(int(begin), int(np.ceil(end))):
+            part = np.float32(min(y + 1.0, end) - max(y, begin))
+            line = mask[y, :used]
+            for x in range(used):
+                down[x] += part * np.float32(line[x])
+        _gather(down, side, end - begin, shares[row])
 
 
 @njit(cache=True, nogil=True)

@@ -27,18 +27,18 @@ def grid_for(width_px: int, height_px: int, reduction: int, settings: ScoreSetti
     return TileGrid(tile_px=side, rows=max(height_px // side, 1), cols=max(width_px // side, 1))
 
 
-def tile_share(mask: NDArray[np.bool_], grid: TileGrid, mask_step_px: int) -> FloatMap:
+def tile_share(mask: NDArray[np.bool_], grid: TileGrid, mask_step_px: float) -> FloatMap:
     """Share of True per tile for a mask sampled every `mask_step_px` full-resolution pixels."""
     if not mask.any():
         return np.zeros(grid.shape, np.float32)
     rows, cols = mask.shape
-    side, part = divmod(grid.tile_px, mask_step_px)
-    if part == 0 and side > 0 and rows >= grid.rows * side and cols >= grid.cols * side:
-        from windstill.score.kernels import count_by_tile  # compiled: not for who only asks for sizes
+    side = grid.tile_px / mask_step_px
+    if side >= 1 and rows >= int(grid.rows * side) and cols >= int(grid.cols * side):
+        from windstill.score.kernels import share_by_tile  # compiled: not for who only asks for sizes
 
-        return np.asarray(count_by_tile(mask, grid, side) * np.float32(1 / side**2), np.float32)
+        return share_by_tile(mask, grid, side)
     # Tiles need not be a multiple of the mask's step: sample on a common fine grid through area averaging.
-    height, width = grid.rows * grid.tile_px / mask_step_px, grid.cols * grid.tile_px / mask_step_px
+    height, width = grid.rows * side, grid.cols * side
     cropped = mask[: max(min(round(height), rows), 1), : max(min(round(width), cols), 1)]
     share: FloatMap = cv2.resize(
         cropped.astype(np.float32), (grid.cols, grid.rows), interpolation=cv2.INTER_AREA

@@ -62,6 +62,10 @@ class AssessSettings(Section):
         0.01, gt=0, le=0.25, description="Pixels of a level. As `match_enough_px`, for the windows frames are lined up "
         "by: what they all leave does not average out.",
     )
+    rest_steps: int = Field(
+        10, ge=1, description="Count. Steps a window is led from rest at most; each is shorter than the last, where "
+        "there is anything to be led by.",
+    )
     match_passes: int = Field(
         4, ge=0, description="Count. Smoothing passes the sharper of two windows gets at most, to be as soft as the "
         "other; four make up for a disc of about six pixels of a level.",
@@ -125,6 +129,9 @@ class AssessSettings(Section):
     search_finest_px: float = Field(
         0.0, ge=0, description="Full-resolution pixels per pixel of a level. A tile's surroundings are searched on no "
         "finer one; what is found is followed down to the finest all the same.",
+    )
+    search_far_corners: bool = Field(
+        True, description="Look far around a tile from its corners as well as from its centre, not only near it."
     )
     search_min_correlation: float = Field(
         0.6, gt=0, lt=1, description="Correlation at low resolution from which a place is worth following up."
