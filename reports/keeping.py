@@ -43,6 +43,7 @@ HERE = Path(__file__).resolve().parent
 COVERS = 0.99  # share of what the full set covers
 SWAYS_TIMES = 1.25  # times the tolerance: from here a frame brings sway beyond the error of measuring it
 HAIR = 1.25  # times the disc that counts as sharp: beyond it a place is clearly not held
+WIDEST_STEP_EV = 2.1  # exposures farther apart blend with noise and halos: common practice, no source
 TIE_PX = 0.5  # takes whose true sway differs by less are equally good
 GAP_PCT, WHOLE_PCT = 5.0, 0.5  # percent of the textured picture: a gap from, none below
 GAP_TIMES = 2.0  # times the limit of sharpness (or of clipping): clearly a gap
@@ -223,11 +224,16 @@ def keep_row(case: Case) -> dict[str, Any] | None:
     whole = np.logical_or.reduce([served[n] for n in order]) if served else np.zeros(0, bool)
     about = {**{n: m & whole for n, m in served_places(case, HAIR).items()}, "": whole}
     brings = [n for n in order if _brings_sway(n, order, kept, advice.base_frame, served, case)]
+    sharp = {n: m & whole for n, m in served_places(case, 1 / HAIR).items()} | {"": whole}
+    clearly = [n for n in brings if not served or _covers([k for k in kept if k != n], ["", *kept], sharp) >= COVERS]
     return {
+        "seed": case.seed, "width": case.truth.stage.width, "set": case.node.set_id,
         "kind": case.node.kind, "frames": len(order), "kept": len(kept), "covers": _covers(kept, order, served),
         "about": _covers(kept, ["", *kept], about if served else {}),
         "fewest": _fewest(order, served),
         "bring": len(brings), "dropped": sum(n not in kept for n in brings), "takes": case.node.take,
+        "clearly": len(clearly), "clearly_dropped": sum(n not in kept for n in clearly),
+        "stay": [n for n in brings if n in kept],
     }  # fmt: skip
 
 
@@ -286,6 +292,8 @@ def _brings_sway(
     rest = [n for n in kept if n != name]
     if not rest or _covers(rest, order, served) < COVERS:
         return False
+    if case.node.kind == "bracket" and not _steps_blend(rest, [n for n in order if n in rest or n == name], case):
+        return False
     limit = case.tolerance_px
     if case.node.kind == "burst":
         against = base if base in rest else rest[0]
@@ -295,6 +303,19 @@ def _brings_sway(
     beside = [with_it[i] for i in (at - 1, at + 1) if 0 <= i < len(with_it)]
     without = _sway(case, rest, beside[0], beside[1]) if len(beside) == 2 else 0.0
     return without <= limit and max(_sway(case, with_it, n, name) for n in beside) > SWAYS_TIMES * limit
+
+
+def _steps_blend(rest: Sequence[str], before: Sequence[str], case: Case) -> bool:
+    """Whether the exposures of a bracket stand no farther apart without one of them than blends well, or than they did.
+
+    Frames too far apart share no brightness that a merge would draw on in both: they sway no more, nor do they blend.
+    """
+    new, old = (
+        max((abs(case.by_name[a].metered_ev - case.by_name[b].metered_ev) for a, b in itertools.pairwise(names)),
+            default=0.0)
+        for names in (rest, before)
+    )  # fmt: skip
+    return new <= max(WIDEST_STEP_EV, old)
 
 
 def _sway(case: Case, members: Sequence[str], a: str, b: str) -> float:
@@ -445,10 +466,13 @@ def report(
         "stacks the blooms. *Fewest*: that cover 99% by the truth, greedily; a bracket also needs steps that blend. "
         f"A frame *would bring sway* when the others cover {COVERS:.0%} of what the set covers without it, something "
         f"it shows moved by more than {SWAYS_TIMES} times the tolerance against a frame it would be blended with, and "
-        f"those blend without sway where it is left out. *About*: a place whose disc is up to {HAIR} times the limit "
-        "in a frame kept is not counted as lost; at the limit itself a hair decides.".replace("%", " %"), "",
+        "those blend without sway where it is left out (a bracket in steps that blend). *About*: a place whose disc "
+        f"is up to {HAIR} times the limit in a frame kept is not counted as lost; at the limit itself a hair decides. "
+        f"*Clearly*: without the frame the others still cover as much by discs of the limit over {HAIR}.".replace(
+            "%", " %"), "",
         "| kind | sets | cover at least 99 % of the full set | least | about | least | frames kept | fewest | frames "
-        "that would bring sway: dropped |", "| --- | --- | --- | --- | --- | --- | --- | --- | --- |",
+        "that would bring sway: dropped | clearly: dropped |",
+        "| --- | --- | --- | --- | --- | --- | --- | --- | --- | --- |",
     ]  # fmt: skip
     for kind, rows in _by(keep, "kind"):
         good = sum(r["covers"] >= COVERS for r in rows)
@@ -458,7 +482,8 @@ def report(
             f"{100 * min(r['about'] for r in rows):.1f} % | "
             f"{share(sum(r['kept'] for r in rows), sum(r['frames'] for r in rows))} | "
             f"{sum(r['fewest'] for r in rows) or ''} | "
-            f"{share(sum(r['dropped'] for r in rows), sum(r['bring'] for r in rows))} |"
+            f"{share(sum(r['dropped'] for r in rows), sum(r['bring'] for r in rows))} | "
+            f"{share(sum(r['clearly_dropped'] for r in rows), sum(r['clearly'] for r in rows))} |"
         )
     apart = [r for r in takes if r["apart"]]
     lines += [

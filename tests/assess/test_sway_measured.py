@@ -187,3 +187,20 @@ def test_two_overlapping_views_give_a_homography() -> None:
     assert mapping.shift_x_px == pytest.approx(int(0.35 * width), abs=0.5)
     assert verdict.overlap_pct == pytest.approx(100 * 0.30 / 0.65, abs=2)
     assert verdict.sway_max_px is not None and verdict.sway_max_px < 0.5
+
+
+@pytest.mark.parametrize("radius", [16.0, 22.0])
+def test_a_small_head_counts_before_a_background_that_another_frame_holds_sharper(radius: float) -> None:
+    """A head of two or three tiles, sharp in two frames of a stack; what it stands before is sharp in the third."""
+    at, behind, hazy = 1.0, 14.0, (SCENE + SCENE.mean()) / 2
+    pictures = []
+    for seed, (focus, dx) in enumerate(((0.0, 0.0), (2.0, 9.0), (behind, 9.0))):
+        far, near = hazy, with_mover(SCENE, 700, 520, radius, dx, 0)
+        far = disc_blur(far, abs(behind - focus) / 2) if focus < behind else far
+        near = disc_blur(near, abs(at - focus) / 2) if abs(at - focus) > 1.5 else near
+        ys, xs = np.mgrid[: SCENE.shape[0], : SCENE.shape[1]]
+        head = np.clip(radius + 0.5 - np.hypot(xs - 700 - dx, ys - 520), 0, 1).astype(np.float32)
+        pictures.append(taken(far * (1 - head) + near * head, seed=seed))
+    measure, verdict = assess_pictures("stack", pictures)
+    assert measure.pairs[0].sway_max_px == pytest.approx(9.0, abs=0.5)
+    assert verdict.outlook != "clean"

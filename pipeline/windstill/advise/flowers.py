@@ -27,13 +27,13 @@ def take_from(standing: Standing, keep: Sequence[str], settings: AdviseSettings)
     a merge shows one frame's bloom or it shows it twice.
     """
     measure = standing.measure
-    names = [n for n in measure.frames if n in keep and n in standing.scores and n in standing.x_px]
+    names = [n for n in measure.frames if n in keep and n in standing.scores and n in standing.to_first]
     if len(names) < 2 or measure.kind == "panorama":
         return ()
-    moved = np.zeros(standing.x_px[names[0]].shape, bool)
+    moved = np.zeros(standing.grid.shape, bool)
     for a, b in itertools.pairwise(names):
         if measure.kind != "burst":
-            moved |= standing.moving(a, b)
+            moved |= standing.moving(a, b, names)
     for pair in measure.pairs:
         if pair.field is None or pair.frame_a not in names or pair.frame_b not in names:
             continue

@@ -17,6 +17,8 @@ from windstill.records import FloatMap, FrameScore, PairMeasure, SetMeasure, Til
 from windstill.settings import AdviseSettings
 
 _RELEVANT = 0.5  # contract
+_NEIGHBOURS = 2  # measured tiles around one that was not, from which they tell of it
+_AGREE = 0.5  # times the tolerance by which they may differ: what is between them is then within it, too
 _Maps = tuple[FloatMap, FloatMap]
 
 
@@ -35,9 +37,21 @@ class Moved:
     doubtful: int = 0
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Link:
+    """Sway of one pair, on the tiles of the set's first frame; NaN where it was not measured.
+
+    It leads from the frame `before` (nearer to the first) to the next, or back if `backward`.
+    """
+
+    before: str
+    sway: _Maps
+    backward: bool
+
+
 @dataclass(slots=True, eq=False)
 class Standing:
-    """Displacements of the subject against the set's first frame, on that frame's tiles.
+    """Displacements of the subject between any two frames of a set, on the tiles of the set's first frame.
 
     Attributes
     ----------
@@ -49,10 +63,9 @@ class Standing:
         Share of a blend that must have been measured for the rest to be of no concern.
     to_first : dict
         Full-resolution mapping of each frame to the first, as far as the pairs aligned.
-    x_px, y_px : dict of FloatMap
-        By frame name, against the first frame of its part of the chain; NaN where a link was not measured.
-    part : dict of int
-        By frame name. A pair that could not be compared at all ends one part; nothing is known between two parts.
+    links : dict of Link
+        By frame name: how it is tied to the frame nearer to the first. A pair that could not be compared at all leaves
+        the latter without one, and nothing is known across it.
     movers, seen : bool array or None
         Tiles on which something swayed above tolerance in any pair, blended or not; tiles measured in any pair.
     """
@@ -63,12 +76,11 @@ class Standing:
     avoided_px: float
     seen_still_share: float
     to_first: dict[str, Matrix] = field(default_factory=dict)
-    x_px: dict[str, FloatMap] = field(default_factory=dict)
-    y_px: dict[str, FloatMap] = field(default_factory=dict)
-    part: dict[str, int] = field(default_factory=dict)
+    links: dict[str, Link] = field(default_factory=dict)
     movers: NDArray[np.bool_] | None = None
     seen: NDArray[np.bool_] | None = None
-    _moved: dict[tuple[str, str], Moved] = field(default_factory=dict)
+    _moved: dict[tuple[str, str, tuple[str, ...]], Moved] = field(default_factory=dict)
+    _walk: tuple[str, dict[str, _Maps]] = ("", {})
     _carried: dict[tuple[str, str], FloatMap] = field(default_factory=dict)
 
     def carried(self, name: str, what: str) -> FloatMap:
@@ -93,20 +105,40 @@ class Standing:
             for name, length in ((pair.frame_a, field.smear.smear_a_px), (pair.frame_b, field.smear.smear_b_px))
         }
 
-    def moved(self, a: str, b: str) -> Moved:
+    def moved(self, a: str, b: str, kept: Sequence[str] | None = None) -> Moved:
         """Sway between two frames of the set, neighbours or not, where the merge would draw on both.
 
-        Tiles that the chain between them does not reach are left out: no measure, no claim.
+        Tiles that the chain between them does not reach are left out: no measure, no claim. `kept` are the frames the
+        merge is of, in the measure's order; by default all but those between the two.
         """
-        key = (a, b) if a < b else (b, a)
-        if key not in self._moved:
-            self._moved[key] = self._between(a, b)
-        return self._moved[key]
+        others = self._competing(a, b, kept)
+        for key in ((a, b, others), (b, a, others)):
+            if key in self._moved:
+                return self._moved[key]
+        found = self._moved[a, b, others] = self._between(a, b, others)
+        return found
 
-    def _between(self, a: str, b: str) -> Moved:
-        if a not in self.x_px or b not in self.x_px:
+    def _competing(self, a: str, b: str, kept: Sequence[str] | None) -> tuple[str, ...]:
+        """Frames of a stack that may hold a place sharper than a and b; those next to the two that were left out not.
+
+        Beyond the nearest frame kept on either side those left out may count: where they are sharpest, it is sharper
+        than a and b as well.
+        """
+        if self.measure.kind != "stack":
+            return ()
+        order = self.measure.frames
+        low, high = sorted((order.index(a), order.index(b)))
+        below, above = low, high + 1
+        if kept is not None:
+            places = [order.index(n) for n in kept]
+            below = 1 + max((i for i in places if i < low), default=-1)
+            above = min((i for i in places if i > high), default=len(order))
+        return (*order[:below], *order[above:])
+
+    def _between(self, a: str, b: str, others: Sequence[str]) -> Moved:
+        if a not in self.to_first or b not in self.to_first:
             return Moved(0.0, 0, 0.0)
-        length, counted, relevant = self._sway(a, b)
+        length, counted, relevant = self._sway(a, b, others)
         textured = self._textured(a, b)
         blend = int((relevant & textured).sum())
         largest = robust_maximum(length, counted, float(length.size)) or 0.0
@@ -119,13 +151,13 @@ class Standing:
             doubtful = int((relevant & textured & ~counted & self.movers).sum())
         return Moved(largest, above, measured, avoidable, doubtful)
 
-    def seen_still(self, a: str, b: str) -> float:
+    def seen_still(self, a: str, b: str, kept: Sequence[str] | None = None) -> float:
         """Share (0..1) of the textured blend of two frames that is known to be still or to sway.
 
         Where nothing moves in the whole set, what stood still between two other frames is taken to stand still here
         as well.
         """
-        _, counted, relevant = self._sway(a, b)
+        _, counted, relevant = self._sway(a, b, self._competing(a, b, kept))
         blend = relevant & self._textured(a, b)
         if self.movers is not None and self.seen is not None and not self.movers.any():
             counted = counted | self.seen
@@ -134,34 +166,71 @@ class Standing:
     def _textured(self, a: str, b: str) -> NDArray[np.bool_]:
         return np.asarray(np.nan_to_num(np.fmax(self.carried(a, "textured"), self.carried(b, "textured"))) >= 0.5)
 
-    def moving(self, a: str, b: str) -> NDArray[np.bool_]:
+    def moving(self, a: str, b: str, kept: Sequence[str] | None = None) -> NDArray[np.bool_]:
         """Tiles of the first frame that sway by more than the tolerance where a merge blends the two."""
-        length, counted, _ = self._sway(a, b)
+        length, counted, _ = self._sway(a, b, self._competing(a, b, kept))
         if (robust_maximum(length, counted, float(length.size)) or 0.0) <= self.tolerance_px:
             return np.zeros(length.shape, bool)
         return np.asarray(length > self.tolerance_px)
 
-    def _sway(self, a: str, b: str) -> tuple[FloatMap, NDArray[np.bool_], NDArray[np.bool_]]:
+    def _sway(self, a: str, b: str, others: Sequence[str]) -> tuple[FloatMap, NDArray[np.bool_], NDArray[np.bool_]]:
         """Sway between two frames (0 where it is not known or of no matter), where that is, where it counts."""
-        length = np.hypot(self.x_px[b] - self.x_px[a], self.y_px[b] - self.y_px[a])
-        if self.part[a] != self.part[b]:
-            length = np.full_like(length, np.nan)
-        relevant = np.asarray(self._relevance(a, b) >= _RELEVANT)
+        length = np.hypot(*self._displaced(a, b))
+        relevant = np.asarray(self._relevance(a, b, others) >= _RELEVANT)
         counted = np.isfinite(length) & relevant
         return np.where(counted, length, 0).astype(np.float32), counted, relevant
 
-    def _relevance(self, a: str, b: str) -> FloatMap:
+    def _displaced(self, a: str, b: str) -> _Maps:
+        """Where what stands on each tile in a has gone by b; NaN where a link on the way was not measured.
+
+        From frame to frame between the two and no others: each pair of a stack measures where it blends, and of one far
+        off that is elsewhere.
+        """
+        grid = self.grid
+        if self._walk[0] != a:
+            still = np.zeros(grid.shape, np.float32)
+            self._walk = (a, {a: (still, still)})
+        known = self._walk[1]
+        path = self._path(a, b)
+        if path is None:
+            unknown = np.full(grid.shape, np.nan, np.float32)
+            return unknown, unknown
+        for here, there in itertools.pairwise(path):
+            if there not in known:
+                ahead = there in self.links and self.links[there].before == here
+                link = self.links[there if ahead else here]
+                moved = (_back if link.backward == ahead else _onward)(known[here], link.sway, grid)
+                known[there] = _unhidden(moved, grid, self.tolerance_px)
+        return known[b]
+
+    def _path(self, a: str, b: str) -> list[str] | None:
+        """The frames from a to b along the links, both included; ``None`` where none lead there."""
+        ways = []
+        for name in (a, b):
+            way = [name]
+            while way[-1] in self.links:
+                way.append(self.links[way[-1]].before)
+            ways.append(way)
+        shared = next((name for name in ways[0] if name in ways[1]), None)
+        if shared is None:
+            return None
+        up, down = (way[: way.index(shared)] for way in ways)
+        return [*up, shared, *reversed(down)]
+
+    @property
+    def grid(self) -> TileGrid:
+        """The tiles all maps are on."""
+        return self.scores[self.measure.frames[0]].grid
+
+    def _relevance(self, a: str, b: str, others: Sequence[str]) -> FloatMap:
         if self.measure.kind == "bracket":
             return exposure_relevance(self.carried(a, "luma"), self.carried(b, "luma"))
         if self.measure.kind == "stack":
-            order = self.measure.frames
-            low, high = sorted((order.index(a), order.index(b)))
-            others = np.zeros_like(self.carried(a, "sharp"))
-            # Frames between the two are those left out; what lies on either side goes on competing.
-            for name in (*order[:low], *order[high + 1 :]):
-                others = np.fmax(others, self.carried(name, "sharp"))
-            return focus_relevance(self.carried(a, "sharp"), self.carried(b, "sharp"), others)
-        return np.ones_like(self.x_px[a])
+            sharpest = np.zeros(self.grid.shape, np.float32)
+            for name in others:
+                sharpest = np.fmax(sharpest, self.carried(name, "sharp"))
+            return focus_relevance(self.carried(a, "sharp"), self.carried(b, "sharp"), sharpest)
+        return np.ones(self.grid.shape, np.float32)
 
 
 def stand(
@@ -189,43 +258,57 @@ def stand(
     long_px = max(scores[first].width_px, scores[first].height_px)
     standing.avoided_px = min(tolerance_px, settings.avoided_share * long_px)
     standing.to_first[first] = np.eye(3)
-    standing.x_px[first] = np.zeros(grid.shape, np.float32)
-    standing.y_px[first] = np.zeros(grid.shape, np.float32)
-    standing.part[first] = 0
     standing.movers, standing.seen = np.zeros(grid.shape, bool), np.zeros(grid.shape, bool)
     waiting = [p for p in measure.pairs if p.frame_a in scores and p.frame_b in scores]
     while waiting:
-        known = [p for p in waiting if p.frame_a in standing.x_px or p.frame_b in standing.x_px]
+        known = [p for p in waiting if p.frame_a in standing.to_first or p.frame_b in standing.to_first]
         if not known:
             break
         pair = known[0]
         waiting.remove(pair)
         score = scores[pair.frame_a]
         b_to_a = np.eye(3) if pair.mapping.failed else mapping_matrix(pair.mapping, score.width_px, score.height_px)
-        forward = pair.frame_a in standing.x_px
+        forward = pair.frame_a in standing.to_first
         here, there = (pair.frame_a, pair.frame_b) if forward else (pair.frame_b, pair.frame_a)
-        if there in standing.x_px:
+        if there in standing.to_first:
             continue
         step = b_to_a if forward else inverse(b_to_a)
         standing.to_first[there] = standing.to_first[here] @ step
         to_first = standing.to_first[pair.frame_a]
         if pair.field is None:
             # Between these two nothing is known; what comes after is compared with the latter.
-            standing.part[there] = len(standing.part)
-            standing.x_px[there], standing.y_px[there] = np.zeros((2, *grid.shape), np.float32)
             continue
-        standing.part[there] = standing.part[here]
         sure = pair.field.confidence >= settings.trusted_confidence
-        sway = [
-            _carried(np.where(sure, m, np.nan).astype(np.float32), to_first, pair.field.grid, grid)
-            for m in (pair.field.sway_x_px, pair.field.sway_y_px)
-        ]
-        at = (standing.x_px[here], standing.y_px[here])
+        measured = [np.where(sure, m, np.nan).astype(np.float32) for m in (pair.field.sway_x_px, pair.field.sway_y_px)]
+        x, y = (_carried(m, to_first, pair.field.grid, grid) for m in _closed(measured, tolerance_px))
+        sway = (x, y)
         standing.movers |= _swaying(sway, tolerance_px)
         standing.seen |= np.isfinite(sway[0])
-        moved = _onward(at, sway, grid) if forward else _back(at, sway, grid)
-        standing.x_px[there], standing.y_px[there] = _unhidden(moved, grid, tolerance_px)
+        standing.links[there] = Link(here, sway, not forward)
     return standing
+
+
+def _closed(sway: Sequence[FloatMap], tolerance_px: float) -> _Maps:
+    """Give tiles that were not measured the mean of the measured ones around them, where those agree.
+
+    Of a blurred head a tile here and a tile there is measured, and others in the next pair: added up, next to nothing
+    would be left of a head that moved as one.
+    """
+    x, y = sway
+    known = np.isfinite(x)
+    around = np.ones((3, 3), np.uint8)
+    count = 9 * cv2.blur(known.astype(np.float32), (3, 3), borderType=cv2.BORDER_CONSTANT)
+    agree = ~known & (count > _NEIGHBOURS - 0.5)
+    means = []
+    for m in (x, y):
+        high = cv2.dilate(np.where(known, m, -np.inf).astype(np.float32), around)
+        low = cv2.erode(np.where(known, m, np.inf).astype(np.float32), around)
+        with np.errstate(invalid="ignore", over="ignore"):
+            agree &= high - low <= _AGREE * tolerance_px
+        total = 9 * cv2.blur(np.where(known, m, 0).astype(np.float32), (3, 3), borderType=cv2.BORDER_CONSTANT)
+        means.append(total / np.maximum(count, 1))
+    first, second = (np.where(agree, mean, m).astype(np.float32) for mean, m in zip(means, (x, y), strict=True))
+    return first, second
 
 
 def _swaying(sway: Sequence[FloatMap], tolerance_px: float) -> NDArray[np.bool_]:

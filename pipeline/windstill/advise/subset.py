@@ -18,6 +18,8 @@ from windstill.settings import AdviseSettings
 
 Tiles = dict[str, NDArray[np.bool_]]
 _MANY = 24  # stillest frames of a burst that are tried as the one the others agree with
+_ALL_WAYS = 9  # frames of a set up to which every choice of them is looked at: half a thousand
+_SPECKLE = 2  # tiles: so few more that sway are no reason to serve less
 LONG_BURST = 200
 """Frames. Longer bursts are not compared frame by frame: maps of all of them would fill the memory."""
 
@@ -67,9 +69,9 @@ def choose(standing: Standing, frames: Mapping[str, Frame], settings: AdviseSett
 
     Notes
     -----
-    First frames are given up one at a time as long as that lessens the sway between those left and they go on
-    covering; then those that bring nothing of their own, where it costs no sway. Greedy: the best subset of
-    all is not searched for.
+    First those frames are found that cover with the least sway between them; then those of them are given up, one at a
+    time, that bring nothing of their own, where it costs no sway; and both again, as long as any is. Of many frames the
+    best choice of all is not searched for.
     """
     names = [n for n in standing.measure.frames if n in standing.scores]
     if len(names) < 2 or standing.measure.kind in ("panorama", "single"):
@@ -82,13 +84,20 @@ def choose(standing: Standing, frames: Mapping[str, Frame], settings: AdviseSett
         return Chosen(tuple(names))
     levels = _levels(names, frames, standing)
     covered = coverage(standing, served, settings)
-    kept, swayed = _without_sway(names, covered, whole, standing, settings)
-    kept, spare = _without_doubles(kept, (served, covered), whole, levels, standing, settings)
+    kept, swayed, spare = list(names), list[str](), list[str]()
+    given_up = -1
+    while given_up < len(swayed) + len(spare):
+        given_up = len(swayed) + len(spare)
+        kept, moved = _without_sway(kept, (served, covered), whole, standing, settings)
+        swayed += moved
+        # Once a double is gone, the frame before it may be one that sways and is not needed.
+        kept, doubles = _without_doubles(kept, (served, covered), whole, levels, standing, settings)
+        spare += doubles
     smeared = tuple(n for n in spare if _smeared(n, kept, standing.scores, standing.tolerance_px))
-    doubles = tuple(n for n in spare if n not in smeared)
-    left = max((standing.moved(a, b).largest_px for a, b in itertools.pairwise(kept)), default=0.0)
+    left = max((standing.moved(a, b, kept).largest_px for a, b in itertools.pairwise(kept)), default=0.0)
     best = {n: 100 * float(served[n].sum()) / whole for n in names}
-    return Chosen(tuple(kept), tuple(swayed), smeared, doubles, moved_px=left, best_pct=best)
+    alike = tuple(n for n in spare if n not in smeared)
+    return Chosen(tuple(kept), tuple(swayed), smeared, alike, moved_px=left, best_pct=best)
 
 
 def _counts(names: Sequence[str], served: Tiles) -> NDArray[np.int32]:
@@ -108,37 +117,69 @@ def _harm(names: Sequence[str], standing: Standing) -> int:
     Where something moves in the set, what was not measured is taken to move as well: it may have been left unmeasured
     because the frames now left out held it.
     """
-    moved = [standing.moved(a, b) for a, b in itertools.pairwise(names)]
+    moved = [standing.moved(a, b, names) for a, b in itertools.pairwise(names)]
     return sum(m.tiles + m.doubtful for m in moved)
 
 
 def _unrest(names: Sequence[str], standing: Standing) -> int:
     """Tiles with more sway than is accepted where stillness costs nothing."""
-    return sum(standing.moved(a, b).avoidable for a, b in itertools.pairwise(names))
+    return sum(standing.moved(a, b, names).avoidable for a, b in itertools.pairwise(names))
 
 
 def _without_sway(
-    names: Sequence[str], served: Tiles, whole: int, standing: Standing, settings: AdviseSettings
+    names: list[str], tiles: tuple[Tiles, Tiles], whole: int, standing: Standing, settings: AdviseSettings
 ) -> tuple[list[str], list[str]]:
-    kept, dropped = list(names), []
-    harm, motion = _harm(kept, standing), _motions(standing.measure, standing.scores)
-    while harm > 0 and len(kept) > 1:
-        ways = []
-        counts = _counts(kept, served)
-        for name in kept:
-            rest = [n for n in kept if n != name]
-            if _spares(name, counts, served, whole, settings):
-                ways.append((_harm(rest, standing), motion[name], name))
-        if not ways:
-            break
-        # The least sway left; of equals the frame that moved most is given up.
-        least, _, name = min(ways, key=lambda way: (way[0], -way[1]))
-        if least >= harm:
-            break
-        kept.remove(name)
-        dropped.append(name)
-        harm = least
-    return kept, dropped
+    """Of the frames that still cover, those with the least sway between them; of equals those that serve most.
+
+    `tiles`: what each frame serves, and what it covers at all.
+    """
+    if _harm(names, standing) == 0:
+        return names, []
+    served, covered = tiles
+    ways = _all_ways(names, covered, whole, settings) if len(names) <= _ALL_WAYS else None
+    if ways is None:
+        ways = _one_by_one(names, covered, whole, standing, settings)
+    harms = [_harm(way, standing) for way in ways]
+    ranks = [
+        # What brings no sway is not given up for it.
+        (-int((_counts(way, served) > 0).sum()), -len(way), k)
+        for k, way in enumerate(ways) if harms[k] <= min(harms) + _SPECKLE
+    ]  # fmt: skip
+    kept = ways[min(ranks)[-1]]
+    return kept, [n for n in names if n not in kept]
+
+
+def _all_ways(
+    names: Sequence[str], covered: Tiles, whole: int, settings: AdviseSettings
+) -> list[list[str]]:
+    """All of them, and every choice of fewer that still covers."""
+    least = (1 - settings.drop_loses_pct / 100) * whole
+    ways = [list(names)]
+    for count in range(len(names) - 1, 0, -1):
+        for way in itertools.combinations(names, count):
+            if int(np.logical_or.reduce([covered[n] for n in way]).sum()) >= least:
+                ways.append(list(way))
+    return ways
+
+
+def _one_by_one(
+    names: Sequence[str], covered: Tiles, whole: int, standing: Standing, settings: AdviseSettings
+) -> list[list[str]]:
+    """What is left after every frame given up, each time the one without which least sways, until the rest covers not.
+
+    Past choices that sway more as well: two frames may have to go before it lessens.
+    """
+    ways, kept = [list(names)], list(names)
+    motion = _motions(standing.measure, standing.scores)
+    while True:
+        counts = _counts(kept, covered)
+        spare = [n for n in kept if _spares(n, counts, covered, whole, settings)]
+        if not spare:
+            return ways
+        rest = {name: [n for n in kept if n != name] for name in spare}
+        # Of equals the frame that moved most is given up.
+        kept = rest[min(spare, key=lambda name: (_harm(rest[name], standing), -motion[name]))]
+        ways.append(kept)
 
 
 def _motions(measure: SetMeasure, scores: Mapping[str, FrameScore]) -> dict[str, float]:
@@ -188,7 +229,8 @@ def _known(name: str, names: Sequence[str], standing: Standing, settings: Advise
     at = list(names).index(name)
     if at in (0, len(names) - 1):
         return True
-    return standing.seen_still(names[at - 1], names[at + 1]) >= settings.seen_still_share
+    rest = [n for n in names if n != name]
+    return standing.seen_still(names[at - 1], names[at + 1], rest) >= settings.seen_still_share
 
 
 def _steps_blend(

@@ -18,7 +18,7 @@ from windstill.assess.parallax import split_parallax
 from windstill.assess.passing import split_passing
 from windstill.assess.planes import PlaneSource
 from windstill.assess.pyramid import Pyramid, build_pyramid
-from windstill.assess.relevance import exposure_relevance, focus_relevance, to_grid_of_a
+from windstill.assess.relevance import exposure_relevance, focus_relevance, focus_shared, to_grid_of_a
 from windstill.assess.smeared import SMEAR_CONFIDENCE, measure_smear
 from windstill.assess.statistics import counted_tiles, robust_maximum, robust_maximum_place, weighted_percentile
 from windstill.assess.sway import measure_sway
@@ -31,7 +31,6 @@ from windstill.records import (
     FrameSet,
     Grouping,
     PairMeasure,
-    Relation,
     SetMeasure,
     SwayField,
 )
@@ -161,14 +160,19 @@ def _measure_pair(
     sharp_b = to_grid_of_a(score_b.sharp, b_to_a, score_b.grid, grid)
     luma_b = to_grid_of_a(score_b.luma, b_to_a, score_b.grid, grid)
     there = np.isfinite(luma_b)
-    relevance = _relevance(pair, order, scores, chain, b_to_a, sharp_b, luma_b, settings)
+    others = _sharpest_other(pair, order, scores, chain) if pair.relation == "focus" else None
+    relevance = _relevance(pair, score_a, sharp_b, luma_b, others)
     textured_b = np.nan_to_num(to_grid_of_a(score_b.textured.astype(np.float32), b_to_a, score_b.grid, grid)) >= 0.5
     clipped_b = np.nan_to_num(
         to_grid_of_a(score_b.clipped_high + score_b.clipped_low, b_to_a, score_b.grid, grid), nan=1.0
     )
     clipped = np.maximum(score_a.clipped_high + score_a.clipped_low, clipped_b)
     textured = (score_a.textured | textured_b) & there & (clipped < settings.clipped_share)
-    wanted = textured & (cv2.dilate(relevance, np.ones((3, 3), np.uint8)) >= settings.relevant_from)
+    looked_at = cv2.dilate(relevance, np.ones((3, 3), np.uint8)) >= settings.relevant_from
+    if others is not None:
+        # Once frames are left out, sway is added up across them where others are a little sharper than these two.
+        looked_at |= focus_shared(score_a.sharp, sharp_b, others, settings.shared_focus_share)
+    wanted = textured & looked_at
     noise_b = np.nan_to_num(to_grid_of_a(score_b.noise, b_to_a, score_b.grid, grid), nan=1.0)
     gain = np.clip(score_a.luma / np.maximum(np.nan_to_num(luma_b, nan=1.0), 0.02), 0.1, 10)
     noise = np.hypot(score_a.noise, gain * noise_b).astype(np.float32)
@@ -227,33 +231,30 @@ def _laid_right(field: SwayField, changed: FloatMap, settings: AssessSettings) -
     return float(alike[inside].mean()) >= settings.overlap_least_share
 
 
-def _relevance(
-    pair: Pair,
-    order: Sequence[str],
-    scores: Mapping[str, FrameScore],
-    chain: Mapping[str, Matrix],
-    b_to_a: Matrix,
-    sharp_b: FloatMap,
-    luma_b: FloatMap,
-    settings: AssessSettings,
+def _sharpest_other(
+    pair: Pair, order: Sequence[str], scores: Mapping[str, FrameScore], chain: Mapping[str, Matrix]
 ) -> FloatMap:
+    """Largest sharpness of any other frame of the set on a's tiles."""
     score_a = scores[pair.frame_a]
-    there = np.isfinite(luma_b)
-    relation: Relation = pair.relation
-    if relation == "exposure":
-        return exposure_relevance(score_a.luma, luma_b)
-    if relation == "focus":
-        others = np.zeros(score_a.grid.shape, np.float32)
-        to_a = inverse(chain.get(pair.frame_a, np.eye(3)))
-        for name in order:
-            if name in (pair.frame_a, pair.frame_b):
-                continue
-            # Frames not yet aligned are taken as unshifted: a tile is larger than what breathing moves it by.
-            matrix = to_a @ chain[name] if name in chain else np.eye(3)
-            other = to_grid_of_a(scores[name].sharp, matrix, scores[name].grid, score_a.grid)
-            others = np.fmax(others, other)
+    others = np.zeros(score_a.grid.shape, np.float32)
+    to_a = inverse(chain.get(pair.frame_a, np.eye(3)))
+    for name in order:
+        if name in (pair.frame_a, pair.frame_b):
+            continue
+        # Frames not yet aligned are taken as unshifted: a tile is larger than what breathing moves it by.
+        matrix = to_a @ chain[name] if name in chain else np.eye(3)
+        others = np.fmax(others, to_grid_of_a(scores[name].sharp, matrix, scores[name].grid, score_a.grid))
+    return others
+
+
+def _relevance(
+    pair: Pair, score_a: FrameScore, sharp_b: FloatMap, luma_b: FloatMap, others: FloatMap | None
+) -> FloatMap:
+    if others is not None:
         return focus_relevance(score_a.sharp, sharp_b, others)
-    return there.astype(np.float32)
+    if pair.relation == "exposure":
+        return exposure_relevance(score_a.luma, luma_b)
+    return np.isfinite(luma_b).astype(np.float32)
 
 
 def figures(

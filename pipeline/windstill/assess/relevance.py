@@ -12,6 +12,7 @@ from windstill.assess.geometry import Matrix, at_reductions, inverse
 from windstill.records import FloatMap, TileGrid
 
 _OTHER_HOLDS = 0.2  # contract: the other frame holds at least a fifth of the sharpest frame's sharpness
+_SHARPER_ALONE = 1.2  # times any other frame's sharpness: more than one tile's sharpness is off by
 _WEIGHT_FLOOR = 0.2  # contract: 0 where both blend weights are under this
 
 
@@ -85,6 +86,10 @@ def focus_relevance(sharp_a: FloatMap, sharp_b: FloatMap, sharpest_other: FloatM
     larger, smaller = np.fmax(a, b), np.fmin(a, b)
     ours = (larger > 0) & (larger >= other)
     switch = ours & (smaller >= _OTHER_HOLDS * larger)
+    # A head of two or three tiles is lost in the mean with what it stands before, which other frames hold sharper.
+    high, low = np.fmax(sharp_a, sharp_b), np.fmin(sharp_a, sharp_b)
+    with np.errstate(invalid="ignore"):
+        switch |= (high > 0) & (high >= _SHARPER_ALONE * sharpest_other) & (low >= _OTHER_HOLDS * high)
     # The blurred outline: tiles of ours where the sharper frame changes from one tile to the next.
     a_wins = (ours & (a >= b)).astype(np.uint8)
     b_wins = (ours & (b > a)).astype(np.uint8)
@@ -93,6 +98,26 @@ def focus_relevance(sharp_a: FloatMap, sharp_b: FloatMap, sharpest_other: FloatM
     relevance = (switch | (outline > 0)).astype(np.float32)
     relevance[~np.isfinite(sharp_a + sharp_b)] = 0
     return np.asarray(relevance, np.float32)
+
+
+def focus_shared(sharp_a: FloatMap, sharp_b: FloatMap, sharpest_other: FloatMap, share: float) -> NDArray[np.bool_]:
+    """Stack: where a merge without some of the other frames might switch between a and b.
+
+    Parameters
+    ----------
+    sharp_a, sharp_b, sharpest_other : FloatMap
+        As for `focus_relevance`.
+    share : float
+        0..1, of the sharpest frame's sharpness, that the sharper of the two must hold.
+
+    Returns
+    -------
+    bool map
+    """
+    a, b, other = (smoothed(m) for m in (sharp_a, sharp_b, sharpest_other))
+    larger, smaller = np.fmax(a, b), np.fmin(a, b)
+    shared = (larger > 0) & (larger >= share * other) & (smaller >= _OTHER_HOLDS * larger)
+    return np.asarray(shared & np.isfinite(sharp_a + sharp_b))
 
 
 def smoothed(values: FloatMap) -> FloatMap:

@@ -123,6 +123,10 @@ class AssessSettings(Section):
         0.5, gt=0, lt=1, description="Share of the sharper frame's contrast the blurrier must hold on a level to be "
         "matched there: at half, the detail of a defocus disc is still well short of its first zero.",
     )
+    shared_focus_share: float = Field(
+        0.5, gt=0, le=1, description="Share of the sharpest frame's detail that one of a stack's pair must hold for "
+        "its sway to be measured, though only the sharpest blends: sway across a frame left out is added up from it.",
+    )
     rest_explains: float = Field(
         0.8, gt=0, le=1, description="Noise-free correlation from which a tile at rest needs no search."
     )
