@@ -111,12 +111,15 @@ class Standing:
         Tiles that the chain between them does not reach are left out: no measure, no claim. `kept` are the frames the
         merge is of, in the measure's order; by default all but those between the two.
         """
-        others = self._competing(a, b, kept)
-        for key in ((a, b, others), (b, a, others)):
-            if key in self._moved:
-                return self._moved[key]
-        found = self._moved[a, b, others] = self._between(a, b, others)
-        return found
+        key = (*self._in_order(a, b), self._competing(a, b, kept))
+        if key not in self._moved:
+            self._moved[key] = self._between(*key)
+        return self._moved[key]
+
+    def _in_order(self, a: str, b: str) -> tuple[str, str]:
+        """As the set has them: against the direction of the pairs it is less exactly known where a thing came from."""
+        order = self.measure.frames
+        return (a, b) if order.index(a) <= order.index(b) else (b, a)
 
     def _competing(self, a: str, b: str, kept: Sequence[str] | None) -> tuple[str, ...]:
         """Frames of a stack that may hold a place sharper than a and b; those next to the two that were left out not.
@@ -175,7 +178,7 @@ class Standing:
 
     def _sway(self, a: str, b: str, others: Sequence[str]) -> tuple[FloatMap, NDArray[np.bool_], NDArray[np.bool_]]:
         """Sway between two frames (0 where it is not known or of no matter), where that is, where it counts."""
-        length = np.hypot(*self._displaced(a, b))
+        length = np.hypot(*self._displaced(*self._in_order(a, b)))
         relevant = np.asarray(self._relevance(a, b, others) >= _RELEVANT)
         counted = np.isfinite(length) & relevant
         return np.where(counted, length, 0).astype(np.float32), counted, relevant
