@@ -70,6 +70,13 @@ def test_a_sea_that_moves_on_in_one_piece_is_no_sway(kind: str) -> None:
     assert any("the water moves on by 17 px" in reason for reason in verdict.reasons)
 
 
+def test_clouds_that_move_on_between_views_are_no_parallax() -> None:
+    views = [shot(clouds(roll)[:, left : left + 950], 1.0, left) for left, roll in ((0, 0), (WIDTH - 950, 16))]
+    _, verdict = assess_pictures("panorama", views)
+    assert verdict.outlook == "clean", verdict.reasons
+    assert any("the sky moves on by 16 px between views 1 and 2" in reason for reason in verdict.reasons)
+
+
 @pytest.mark.parametrize("behind", [clouds, sea])
 def test_a_head_before_a_passing_sky_or_sea_is_still_measured(behind: object) -> None:
     """As the wind drives both one way, and the head by less."""

@@ -181,20 +181,23 @@ def _measure_pair(
     sway = measure_sway(a, b, b_to_a, grid, wanted, noise, pair.relation, settings, mapping_error)
     textured &= ~sway.plain
     sway_x, sway_y, confidence, parallax = sway.x_px, sway.y_px, sway.confidence, None
-    if pair.relation == "view":
-        counted = textured & (sway.confidence >= settings.measured_confidence)
-        found = split_parallax(sway_x, sway_y, counted, b_to_a, grid.tile_px, settings)
-        sway_x, sway_y, parallax = sway_x - found.x_px, sway_y - found.y_px, found.length_px
-        confidence = np.where(found.unsure, np.float32(0.9 * settings.measured_confidence) * confidence, confidence)
     fineness_b = to_grid_of_a(score_b.fineness, b_to_a, score_b.grid, grid)
+    unsure = np.float32(0.9 * settings.measured_confidence)
     changed, passing = sway.changed, None
-    if not mapping.sideways and not (parallax is not None and (parallax > 0).any()):
+    if not mapping.sideways:
         known = textured & (confidence >= settings.measured_confidence)
         passing = split_passing(sway_x, sway_y, known, there, np.fmax(score_a.fineness, fineness_b), settings)
         # Another piece of sky or water is blended in: not moved against its surroundings, but other than it was.
         sway_x, sway_y = sway_x - passing.x_px, sway_y - passing.y_px
         changed = np.where(passing.layer, np.float32(1), changed)
-        confidence = np.where(passing.unsure, np.float32(0.9 * settings.measured_confidence) * confidence, confidence)
+        confidence = np.where(passing.unsure, unsure * confidence, confidence)
+    if pair.relation == "view":
+        counted = textured & (confidence >= settings.measured_confidence)
+        if passing is not None:
+            counted &= ~passing.layer  # it says nothing of where the camera stood
+        found = split_parallax(sway_x, sway_y, counted, b_to_a, grid.tile_px, settings)
+        sway_x, sway_y, parallax = sway_x - found.x_px, sway_y - found.y_px, found.length_px
+        confidence = np.where(found.unsure, unsure * confidence, confidence)
     subject = textured if passing is None else textured & ~passing.layer
     field = SwayField(
         grid=grid,

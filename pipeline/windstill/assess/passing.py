@@ -74,8 +74,9 @@ def split_passing(
     What moves alike up to a slow change over the picture (an affine field, as clouds overhead are nearer than those at
     the horizon) is one layer. It is sky where its detail is soft, it spans half of the picture's width, and nothing
     above it stands or moves otherwise. It is water where it comes in from a side and spans as much, begins at a level
-    line, moves everywhere below that, and ends before the foot of the picture. Heads of flowers are none of these: they
-    are crisp against the sky or stand before ground that is still, each on a stem of its own.
+    line, moves everywhere below that and nearly as far, and ends before the foot of the picture. Heads of flowers are
+    none of these: they are crisp against the sky or stand before ground that is still, each on a stem of its own. Nor
+    is ground that a camera moving sideways shifts: it does not at the horizon, and most at the foot.
     """
     passing_x, passing_y = np.zeros((2, *x_px.shape), np.float32)
     layers = np.zeros(x_px.shape, bool)
@@ -92,7 +93,7 @@ def split_passing(
             soft = fineness <= settings.sky_fineness
             if _is_sky(layer, alike, soft, known, shown, settings):
                 kind, layer = "sky", layer | (alike & soft)
-            elif _is_water(layer, known, shown, settings):
+            elif _is_even(along[layer]) and _is_water(layer, known, shown, settings):
                 rows = np.nonzero(layer.any(axis=1))[0]
                 alike[: rows[0]] = alike[rows[-1] + 1 :] = False
                 kind, layer = "water", layer | alike
@@ -171,6 +172,12 @@ def _is_sky(
     remaining = np.cumsum(layer[::-1], axis=0)[::-1]
     above = (remaining > layer.sum(axis=0) / 2) & known
     return bool(alike[above].mean() >= settings.sky_share)
+
+
+def _is_even(went: NDArray[np.float64]) -> bool:
+    """Whether no part of a layer moves half as far as another: ground that a moving camera shifts does."""
+    low, high = np.percentile(np.hypot(went[:, 0], went[:, 1]), (5, 95))
+    return bool(low >= 0.5 * high)
 
 
 def _is_water(layer: Mask, known: Mask, shown: Mask, settings: AssessSettings) -> bool:
