@@ -186,7 +186,8 @@ def _measure_pair(
     changed, passing = sway.changed, None
     if not mapping.sideways:
         known = textured & (confidence >= settings.measured_confidence)
-        passing = split_passing(sway_x, sway_y, known, there, np.fmax(score_a.fineness, fineness_b), settings)
+        finer = np.fmax(score_a.fineness, fineness_b)
+        passing = split_passing(sway_x, sway_y, known, there, textured, finer, settings)
         # Another piece of sky or water is blended in: not moved against its surroundings, but other than it was.
         sway_x, sway_y = sway_x - passing.x_px, sway_y - passing.y_px
         changed = np.where(passing.layer, np.float32(1), changed)

@@ -18,6 +18,7 @@ _ASIDE = 0.5  # tangent of the angle between directions that count as the same
 _FITS = 4
 _TRIED = 100  # displacements of which the one most tiles share is taken
 _AT_EDGE_TILES = 2  # rims are not matched
+_GAPS = 0.05  # share of its columns in which none of a piece of water may be known
 _OFF_TILES = 1.5  # from the line water begins at
 _SLOPES = np.arange(-6, 7) * 0.02  # of that line: seven degrees to either side
 
@@ -49,7 +50,13 @@ class Passing:
 
 
 def split_passing(
-    x_px: FloatMap, y_px: FloatMap, known: Mask, shown: Mask, fineness: FloatMap, settings: AssessSettings
+    x_px: FloatMap,
+    y_px: FloatMap,
+    known: Mask,
+    shown: Mask,
+    textured: Mask,
+    fineness: FloatMap,
+    settings: AssessSettings,
 ) -> Passing:
     """Tell sky and water that moved on as one piece from what the wind moved.
 
@@ -61,6 +68,8 @@ def split_passing(
         Tiles whose displacement counts as measured.
     shown : bool map
         Tiles that both frames show.
+    textured : bool map
+        Tiles with anything to measure.
     fineness : FloatMap
         How fine the detail is in the crisper frame (`FrameScore.fineness`).
     settings : AssessSettings
@@ -93,7 +102,7 @@ def split_passing(
             soft = fineness <= settings.sky_fineness
             if _is_sky(layer, alike, soft, known, shown, settings):
                 kind, layer = "sky", layer | (alike & soft)
-            elif _is_even(along[layer]) and _is_water(layer, known, shown, settings):
+            elif _is_even(along[layer]) and _is_water(layer, known, shown, textured, settings):
                 rows = np.nonzero(layer.any(axis=1))[0]
                 alike[: rows[0]] = alike[rows[-1] + 1 :] = False
                 kind, layer = "water", layer | alike
@@ -180,11 +189,12 @@ def _is_even(went: NDArray[np.float64]) -> bool:
     return bool(low >= 0.5 * high)
 
 
-def _is_water(layer: Mask, known: Mask, shown: Mask, settings: AssessSettings) -> bool:
+def _is_water(layer: Mask, known: Mask, shown: Mask, textured: Mask, settings: AssessSettings) -> bool:
     cols = np.nonzero(shown.any(axis=0))[0]
     at = np.nonzero(layer.any(axis=0))[0]
     to_a_side = at[0] <= cols[0] + _AT_EDGE_TILES or at[-1] >= cols[-1] - _AT_EDGE_TILES
-    if not to_a_side or _span(layer, shown) < settings.sky_span:
+    without = at[-1] - at[0] + 1 - at.size  # columns: between heads there may be as many
+    if not to_a_side or _span(layer, shown) < settings.sky_span or without > _GAPS * at.size:
         return False
     rows, foot = np.arange(layer.shape[0])[:, None], int(np.nonzero(shown.any(axis=1))[0][-1])
     tops = layer[:, at].argmax(axis=0)
@@ -200,13 +210,15 @@ def _is_water(layer: Mask, known: Mask, shown: Mask, settings: AssessSettings) -
     good = (fits.mean(axis=2) >= settings.sky_share) & (begins.mean(axis=2) >= settings.water_line_share)
     if not good.any():
         return False
-    best = np.unravel_index(int(np.argmax(np.where(good, begins.mean(axis=2), 0))), good.shape)
+    row, slope = np.unravel_index(int(np.argmax(np.where(good, begins.mean(axis=2), 0))), good.shape)
+    line = row + _SLOPES[slope] * (at - at.mean())
+    if np.median(feet - line) < settings.water_least_height * shown.any(axis=1).sum():
+        return False
+    # All of it that tells: between heads there is plain sky, or what stands still.
+    across = np.arange(at[0], at[-1] + 1)
     between = np.zeros(layer.shape, bool)
-    between[:, at] = (rows >= np.round(lines[best])) & (rows <= feet)
-    # All of it: between heads before a plain sky nothing is known.
-    tall = np.median(feet - lines[best]) >= settings.water_least_height * shown.any(axis=1).sum()
-    dense = layer[between & shown].mean() >= settings.water_line_share
-    return bool(tall and dense and layer[between & known].mean() >= settings.sky_share)
+    between[:, across] = (rows >= np.round(np.interp(across, at, line))) & (rows <= np.interp(across, at, feet))
+    return bool(layer[between & shown & (known | ~textured)].mean() >= settings.sky_share)
 
 
 def _span(layer: Mask, shown: Mask) -> float:

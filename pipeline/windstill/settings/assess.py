@@ -315,12 +315,10 @@ class AssessSettings(Section):
         0.5, gt=0, le=1, description="Share of the picture's width over which sky or water that moves on must reach."
     )
     water_line_share: float = Field(
-        0.6, gt=0.5, le=1, description="Share of its width in which water that moves on must begin at its line, and of "
-        "what lies under it that must be known to move.",
+        0.6, gt=0.5, le=1, description="Share of its width in which water that moves on must begin at its line."
     )
     water_least_height: float = Field(
-        0.1, gt=0, lt=1, description="Share of the picture's height from which on such a piece may be water: a row of "
-        "heads is lower.",
+        0.06, gt=0, lt=1, description="Share of the picture's height from which on such a piece may be water."
     )
     smear_from_correlation: float = Field(
         0.97, gt=0, lt=1, description="Correlation. Tiles more alike than this show the same smear, or none."

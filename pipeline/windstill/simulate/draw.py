@@ -169,7 +169,7 @@ class _Draw:
             scene["blooms"] = [self._blooms(near, focal, spread) for _ in range(groups)]
         # Drawn apart, so that whatever else a seed draws does not hang on it.
         sky = np.random.default_rng([scene["seed"], 1])
-        if sky.random() < 0.5:
+        if sky.random() < 0.5 and not scene["cloud_memory_s"]:
             speed = float(np.exp(sky.uniform(np.log(0.5), np.log(30))))
             scene["cloud_drift_px_s"] = round(speed * float(sky.choice([-1, 1])), 2)
         self.scenes.append(scene)
