@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from windstill.assess.fitting import FIRST_SPREAD_PX, ROUNDS, reweigh, reweighted_similarity
+from windstill.assess.fitting import FIRST_SPREAD_PX, ROUNDS, reweigh, reweighted_similarity, weights
 from windstill.assess.geometry import (
     Matrix,
     apart,
@@ -552,15 +552,23 @@ def _robust_fit(
             fitted, weight_h, sigma_h = _reweighted(
                 True, src, dst, mask.ravel() > 0, error, centre
             )
-            better = weight_h.sum() > 1.15 * weight.sum() or (
-                sigma_h < 0.75 * sigma and weight_h.sum() > 0.95 * weight.sum()
-            )
+            # A fit that leaves more reaches further, and so agrees with more of what is off: count both alike as well.
+            spread = min(sigma, sigma_h)
+            alike, alike_h = (_agreement(m, src, dst, spread) for m in (matrix, fitted))
+            more = weight_h.sum() > 1.15 * weight.sum() and alike_h > 1.15 * alike
+            better = more or (sigma_h < 0.75 * sigma and weight_h.sum() > 0.95 * weight.sum())
             if views or better:
                 matrix, weight, sigma = fitted, weight_h, sigma_h
     inlier = weight > 0.3
     if inlier.sum() < 4:
         return None, none, 0.0
     return matrix, inlier, sigma
+
+
+def _agreement(matrix: Matrix, src: Points, dst: Points, spread: float) -> float:
+    """Windows a mapping agrees with, each counted by how closely, where right ones leave about `spread`."""
+    left = np.hypot(*(apply(matrix, src) - dst).T)
+    return float(weights(left, spread).sum())
 
 
 def _reweighted(

@@ -51,6 +51,12 @@ def reweigh(left: NDArray[np.float64], weight: NDArray[np.float64]) -> float:
     return float(_reweigh(left, weight))
 
 
+def weights(left: NDArray[np.float64], spread: float) -> NDArray[np.float64]:
+    """Weights, 0..1, of windows by what a fit leaves, where right ones leave about `spread`."""
+    share: NDArray[np.float64] = np.clip(1 - (left / (_REACH * spread)) ** 2, 0, None) ** 2
+    return share
+
+
 @njit(cache=True, nogil=True)
 def _reweigh(left, weight):  # type: ignore[no-untyped-def]
     near = left[weight > TRUSTED]
