@@ -111,3 +111,20 @@ def test_a_flower_that_fills_most_of_the_picture_is_no_water() -> None:
     measure, verdict = assess_pictures("burst", frames)
     assert verdict.outlook in ("hard", "lost", "unknown"), verdict.reasons
     assert (verdict.sway_max_px or 0) > 6, measure.pairs[0].mapping
+
+
+@pytest.mark.parametrize("down", [0.35, 0.65])
+@pytest.mark.parametrize(("overlap_px", "share"), [(400, 0.29), (540, 0.29), (400, 0.7)])
+def test_a_head_that_fills_half_of_an_overlap_or_all_is_no_water(overlap_px: int, share: float, down: float) -> None:
+    """Of what two views share one head is wide, and its top is as good as level: it was taken for a sea that moved."""
+    scene = landscape(2400)
+    height, width, second = scene.shape[0], 1500, 1500 - overlap_px
+    radius = share * overlap_px
+    at = (width - max(radius + 45, overlap_px / 2), down * height, radius)
+    first = with_mover(scene, *at, 0, 0)[:, :width]
+    other = with_mover(scene, *at, 5, 2)[:, second : second + width]
+    measure, verdict = assess_pictures("panorama", [taken(first, seed=1), taken(other, seed=2)])
+    assert not measure.pairs[0].passing
+    if share < 0.4:  # what hides the ground may be what the camera did
+        assert measure.pairs[0].sway_max_px == pytest.approx(np.hypot(5, 2), abs=0.5)
+    assert verdict.outlook != "clean", verdict.reasons

@@ -81,11 +81,12 @@ def split_passing(
     Notes
     -----
     What moves alike up to a slow change over the picture (an affine field, as clouds overhead are nearer than those at
-    the horizon) is one layer. It is sky where its detail is soft, it spans half of the picture's width, and nothing
-    above it stands or moves otherwise. It is water where it comes in from a side and spans as much, begins at a level
-    line, moves everywhere below that and nearly as far, and ends before the foot of the picture. Heads of flowers are
-    none of these: they are crisp against the sky or stand before ground that is still, each on a stem of its own. Nor
-    is ground that a camera moving sideways shifts: it does not at the horizon, and most at the foot.
+    the horizon) is one layer. It is sky where its detail is soft, it spans half of the picture's width (or all that two
+    views share), and nothing above it stands or moves otherwise. It is water where it comes in from a side and spans as
+    much, begins at a level line, moves everywhere below that and nearly as far, and ends before the foot of the
+    picture. Heads of flowers are none of these: they are crisp against the sky or stand before ground that is still,
+    each on a stem of its own. Nor is ground that a camera moving sideways shifts: it does not at the horizon, and most
+    at the foot.
     """
     passing_x, passing_y = np.zeros((2, *x_px.shape), np.float32)
     layers = np.zeros(x_px.shape, bool)
@@ -175,7 +176,7 @@ def _is_sky(
     layer: Mask, alike: Mask, soft: Mask, known: Mask, shown: Mask, settings: AssessSettings
 ) -> bool:
     # Clouds far apart are one sky if all move as one.
-    if soft[layer].mean() < settings.sky_share or _span(layer | (alike & soft), shown) < settings.sky_span:
+    if soft[layer].mean() < settings.sky_share or not _is_wide(layer | (alike & soft), shown, settings):
         return False
     # What is known above moves as it does; a column's lower half may mix with the skyline.
     remaining = np.cumsum(layer[::-1], axis=0)[::-1]
@@ -194,7 +195,7 @@ def _is_water(layer: Mask, known: Mask, shown: Mask, textured: Mask, settings: A
     at = np.nonzero(layer.any(axis=0))[0]
     to_a_side = at[0] <= cols[0] + _AT_EDGE_TILES or at[-1] >= cols[-1] - _AT_EDGE_TILES
     without = at[-1] - at[0] + 1 - at.size  # columns: between heads there may be as many
-    if not to_a_side or _span(layer, shown) < settings.sky_span or without > _GAPS * at.size:
+    if not to_a_side or not _is_wide(layer, shown, settings) or without > _GAPS * at.size:
         return False
     rows, foot = np.arange(layer.shape[0])[:, None], int(np.nonzero(shown.any(axis=1))[0][-1])
     tops = layer[:, at].argmax(axis=0)
@@ -208,7 +209,9 @@ def _is_water(layer: Mask, known: Mask, shown: Mask, textured: Mask, settings: A
     fits = (lines <= tops + _OFF_TILES) & (lines >= stands - _OFF_TILES)
     begins = fits & (np.abs(lines - tops) <= _OFF_TILES)
     good = (fits.mean(axis=2) >= settings.sky_share) & (begins.mean(axis=2) >= settings.water_line_share)
-    if not good.any():
+    # Of a head wider than the overlap no more than a bow is seen.
+    bow = abs(np.polyfit(at, tops, 2)[0]) * ((at[-1] - at[0]) / 2) ** 2
+    if not good.any() or bow > _OFF_TILES:
         return False
     row, slope = np.unravel_index(int(np.argmax(np.where(good, begins.mean(axis=2), 0))), good.shape)
     line = row + _SLOPES[slope] * (at - at.mean())
@@ -219,6 +222,15 @@ def _is_water(layer: Mask, known: Mask, shown: Mask, textured: Mask, settings: A
     between = np.zeros(layer.shape, bool)
     between[:, across] = (rows >= np.round(np.interp(across, at, line))) & (rows <= np.interp(across, at, feet))
     return bool(layer[between & shown & (known | ~textured)].mean() >= settings.sky_share)
+
+
+def _is_wide(layer: Mask, shown: Mask, settings: AssessSettings) -> bool:
+    """Whether a layer spans half of the picture, or all that both frames show: of an overlap one head fills half."""
+    if _span(layer, shown) < settings.sky_span:
+        return False
+    cols, at = (np.nonzero(mask.any(axis=0))[0] for mask in (shown, layer))
+    across = at[0] <= cols[0] + _AT_EDGE_TILES and at[-1] >= cols[-1] - _AT_EDGE_TILES
+    return bool(across or at[-1] - at[0] + 1 >= settings.sky_span * (layer.shape[1] - 2 * _AT_EDGE_TILES))
 
 
 def _span(layer: Mask, shown: Mask) -> float:
