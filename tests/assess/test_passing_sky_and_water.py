@@ -77,6 +77,20 @@ def test_clouds_that_move_on_between_views_are_no_parallax() -> None:
     assert any("the sky moves on by 16 px between views 1 and 2" in reason for reason in verdict.reasons)
 
 
+def test_steps_of_ground_that_a_moving_camera_shifts_are_no_water() -> None:
+    """Three terraces, each nearer than the one above: the uppermost looks like a sea under a level line."""
+    views = []
+    for left, shifts in ((0, (0, 0, 0)), (WIDTH - 950, (8, 12, 18))):
+        picture = SCENE.copy()
+        for k, px in enumerate(shifts):
+            rows = slice(HEIGHT // 2 + k * HEIGHT // 6, HEIGHT // 2 + (k + 1) * HEIGHT // 6)
+            picture[rows] = np.roll(SCENE, px, axis=1)[rows]
+        views.append(shot(picture[:, left : left + 950], 1.0, left))
+    measure, verdict = assess_pictures("panorama", views)
+    assert not any("water" in reason for reason in verdict.reasons), verdict.reasons
+    assert not measure.pairs[0].passing
+
+
 @pytest.mark.parametrize("behind", [clouds, sea])
 def test_a_head_before_a_passing_sky_or_sea_is_still_measured(behind: object) -> None:
     """As the wind drives both one way, and the head by less."""

@@ -86,11 +86,12 @@ def split_passing(
     much, begins at a level line, moves everywhere below that and nearly as far, and ends before the foot of the
     picture. Heads of flowers are none of these: they are crisp against the sky or stand before ground that is still,
     each on a stem of its own. Nor is ground that a camera moving sideways shifts: it does not at the horizon, and most
-    at the foot.
+    at the foot; so what lies below water must mostly stand.
     """
     passing_x, passing_y = np.zeros((2, *x_px.shape), np.float32)
     layers = np.zeros(x_px.shape, bool)
-    left = known & (np.hypot(x_px, y_px) > settings.tolerance_px)
+    moved = known & (np.hypot(x_px, y_px) > settings.tolerance_px)
+    left = moved.copy()
     least = max(settings.passing_least_pct / 100 * float(shown.sum()), 1.0)
     what: list[str] = []
     while len(what) < 2 and left.sum() >= least:
@@ -103,7 +104,7 @@ def split_passing(
             soft = fineness <= settings.sky_fineness
             if _is_sky(layer, alike, soft, known, shown, settings):
                 kind, layer = "sky", layer | (alike & soft)
-            elif _is_even(along[layer]) and _is_water(layer, known, shown, textured, settings):
+            elif _is_even(along[layer]) and _is_water(layer, moved, known, shown, textured, settings):
                 rows = np.nonzero(layer.any(axis=1))[0]
                 alike[: rows[0]] = alike[rows[-1] + 1 :] = False
                 kind, layer = "water", layer | alike
@@ -190,7 +191,9 @@ def _is_even(went: NDArray[np.float64]) -> bool:
     return bool(low >= 0.5 * high)
 
 
-def _is_water(layer: Mask, known: Mask, shown: Mask, textured: Mask, settings: AssessSettings) -> bool:
+def _is_water(
+    layer: Mask, moved: Mask, known: Mask, shown: Mask, textured: Mask, settings: AssessSettings
+) -> bool:
     cols = np.nonzero(shown.any(axis=0))[0]
     at = np.nonzero(layer.any(axis=0))[0]
     to_a_side = at[0] <= cols[0] + _AT_EDGE_TILES or at[-1] >= cols[-1] - _AT_EDGE_TILES
@@ -221,7 +224,13 @@ def _is_water(layer: Mask, known: Mask, shown: Mask, textured: Mask, settings: A
     across = np.arange(at[0], at[-1] + 1)
     between = np.zeros(layer.shape, bool)
     between[:, across] = (rows >= np.round(np.interp(across, at, line))) & (rows <= np.interp(across, at, feet))
-    return bool(layer[between & shown & (known | ~textured)].mean() >= settings.sky_share)
+    if layer[between & shown & (known | ~textured)].mean() < settings.sky_share:
+        return False
+    # Water has a shore that stands; ground that a moving camera shifts is followed by nearer ground, which shifts more.
+    shore = np.zeros(layer.shape, bool)
+    shore[:, across] = rows > np.interp(across, at, feet)
+    shore &= known
+    return bool(not shore.any() or moved[shore].mean() < 0.5)
 
 
 def _is_wide(layer: Mask, shown: Mask, settings: AssessSettings) -> bool:
