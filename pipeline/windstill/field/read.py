@@ -88,6 +88,7 @@ class Coarser:
             "match_passes": 0 if kind in ("bracket", "burst") else self.match_passes,
             "search_finest_px": float(reduction << self.search_halved),
             "search_far_corners": self.search_far_corners,
+            "shared_focus_share": 1.0,  # what a merge of some of a stack's frames blends is looked at at home
         }
         if kind == "panorama":  # what is left between views tells parallax, which takes more care
             return changed | {"match_enough_px": self.align_match_px, "align_match_px": self.align_match_px}
