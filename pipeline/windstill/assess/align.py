@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from windstill.assess.fitting import FIRST_SPREAD_PX, ROUNDS, reweigh, reweighted_similarity, weights
+from windstill.assess.fitting import FIRST_SPREAD_PX, ROUNDS, TRUSTED, reweigh, reweighted_similarity, weights
 from windstill.assess.geometry import (
     Matrix,
     apart,
@@ -559,7 +559,7 @@ def _robust_fit(
             better = more or (sigma_h < 0.75 * sigma and weight_h.sum() > 0.95 * weight.sum())
             if views or better:
                 matrix, weight, sigma = fitted, weight_h, sigma_h
-    inlier = weight > 0.3
+    inlier = weight > TRUSTED
     if inlier.sum() < 4:
         return None, none, 0.0
     return matrix, inlier, sigma

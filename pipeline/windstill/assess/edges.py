@@ -6,7 +6,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
-ROUNDS = 3  # how often an edge passes on to the next what it took from its neighbours
+_ROUNDS = 3  # how often an edge passes on to the next what it took from its neighbours
 _APART_PX = 0.4  # working pixels by which two may differ across the edge and be said to move alike, or
 _APART_SHARE = 0.15  # this share of it
 
@@ -44,7 +44,7 @@ def complete_edges(
     done, completed = displacement.copy(), np.zeros(len(beside), np.bool_)
     if edge.any():
         whole, known = ~edge & precise, sure.copy()
-        for _ in range(ROUNDS):
+        for _ in range(_ROUNDS):
             _one_round(
                 displacement, along.astype(np.float64), edge, at_rest, beside, done, completed, whole, known,
                 done.copy(), whole.copy(), known.copy(),

@@ -10,7 +10,7 @@ from windstill.assess.geometry import Matrix
 
 ROUNDS = 6
 TRUSTED = 0.3  # weight from which a window tells how well the others fit
-FEWEST = 4  # trusted windows
+_FEWEST = 4  # trusted windows
 FIRST_SPREAD_PX = 0.6
 _LEAST_SPREAD_PX = 0.03
 _REACH = 4.5  # times the spread at which a window no longer counts
@@ -53,19 +53,26 @@ def reweigh(left: NDArray[np.float64], weight: NDArray[np.float64]) -> float:
 
 def weights(left: NDArray[np.float64], spread: float) -> NDArray[np.float64]:
     """Weights, 0..1, of windows by what a fit leaves, where right ones leave about `spread`."""
-    share: NDArray[np.float64] = np.clip(1 - (left / (_REACH * spread)) ** 2, 0, None) ** 2
-    return share
+    weight = np.empty(len(left))
+    _weigh(left, spread, weight)
+    return weight
+
+
+@njit(cache=True, nogil=True)
+def _weigh(left, spread, weight):  # type: ignore[no-untyped-def]
+    """Tukey's biweight."""
+    reach = _REACH * spread
+    for k in range(left.shape[0]):
+        weight[k] = (1 - (left[k] / reach) ** 2) ** 2 if left[k] < reach else 0.0
 
 
 @njit(cache=True, nogil=True)
 def _reweigh(left, weight):  # type: ignore[no-untyped-def]
     near = left[weight > TRUSTED]
-    if near.shape[0] < FEWEST:
+    if near.shape[0] < _FEWEST:
         return 0.0
     spread = max(np.median(near) * _SPREAD_OF_MEDIAN, _LEAST_SPREAD_PX)
-    reach = _REACH * spread
-    for k in range(left.shape[0]):
-        weight[k] = (1 - (left[k] / reach) ** 2) ** 2 if left[k] < reach else 0.0
+    _weigh(left, spread, weight)
     return spread
 
 

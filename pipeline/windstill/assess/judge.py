@@ -274,11 +274,10 @@ def _parallax_findings(
         else "unknown"
     )
     _, largest, worst = max(found, key=lambda each: each[1])
-    size = f"{largest:.0f}" if largest >= 10 else f"{largest:.1f}"
     return [(
         outlook,
-        f"near things shift by up to {size} px between {_between(worst, grouping)}: parallax, or wind leaning one way; "
-        "cannot tell",
+        f"near things shift by up to {_px(largest)} px between {_between(worst, grouping)}: parallax, or wind leaning "
+        "one way; cannot tell",
     )]
 
 
@@ -291,8 +290,7 @@ def _passing_findings(
         return []
     worst = max(passed, key=lambda pair: pair.passing_px or 0.0)
     verb = "move" if " and " in worst.passing else "moves"
-    size = f"{worst.passing_px:.0f}" if _known(worst.passing_px) >= 10 else f"{worst.passing_px:.1f}"
-    where = f"by {size} px between {_between(worst, grouping)}"
+    where = f"by {_px(_known(worst.passing_px))} px between {_between(worst, grouping)}"
     return [("clean", f"the {worst.passing} {verb} on {where}: the merge blurs it")]
 
 
@@ -338,6 +336,11 @@ def _between(pair: PairMeasure, grouping: Grouping) -> str:
         if first is not None and second is not None and first != second:
             return f"{what[0]} {first} and {second}"
     return f"{pair.frame_a.rsplit('/', 1)[-1]} and {pair.frame_b.rsplit('/', 1)[-1]}"
+
+
+def _px(length: float) -> str:
+    """A length as reasons give it: tenths of a pixel are told of short ones."""
+    return f"{length:.0f}" if length >= 10 else f"{length:.1f}"
 
 
 def _short(set_id: str) -> str:

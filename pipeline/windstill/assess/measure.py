@@ -19,7 +19,7 @@ from windstill.assess.passing import split_passing
 from windstill.assess.planes import PlaneSource
 from windstill.assess.pyramid import Pyramid, build_pyramid
 from windstill.assess.relevance import exposure_relevance, focus_relevance, focus_shared, to_grid_of_a
-from windstill.assess.smeared import SMEAR_CONFIDENCE, measure_smear
+from windstill.assess.smeared import SMEAR_CONFIDENCE, measure_smear, moved_beside
 from windstill.assess.statistics import counted_tiles, robust_maximum, robust_maximum_place, weighted_percentile
 from windstill.assess.sway import measure_sway
 from windstill.records import (
@@ -285,6 +285,10 @@ def figures(
         worst_y = (rows[at] + 0.5) * field.grid.tile_px - 0.5
     textured_relevant = relevant & field.textured
     smear_a, smear_b, smear_angle = _pair_smear(field, picture_tiles)
+
+    def largest_of(shifted: FloatMap | None) -> float | None:
+        return None if shifted is None else robust_maximum(shifted, textured_relevant, picture_tiles)
+
     return PairMeasure(
         set_id=set_id,
         frame_a=pair.frame_a,
@@ -301,12 +305,8 @@ def figures(
         worst_x_px=worst_x,
         worst_y_px=worst_y,
         overlap_pct=overlap_pct if pair.relation == "view" else None,
-        parallax_px=None
-        if field.parallax_px is None
-        else robust_maximum(field.parallax_px, textured_relevant, picture_tiles),
-        passing_px=None
-        if field.passing_px is None
-        else robust_maximum(field.passing_px, textured_relevant, picture_tiles),
+        parallax_px=largest_of(field.parallax_px),
+        passing_px=largest_of(field.passing_px),
         smear_px=None if smear_a is None or smear_b is None else max(smear_a, smear_b),
         smear_a_px=smear_a,
         smear_b_px=smear_b,
@@ -431,9 +431,8 @@ def _moved_beside(
         if pair.field is None or name not in (pair.frame_a, pair.frame_b):
             continue
         sure = pair.field.confidence >= settings.measured_confidence
-        length = np.where(sure, np.hypot(pair.field.sway_x_px, pair.field.sway_y_px), 0).astype(np.float32)
-        maps = [cv2.dilate(length, np.ones((5, 5), np.uint8))]
-        maps.append(np.zeros_like(length) if pair.field.passing_px is None else pair.field.passing_px)
+        maps = [moved_beside(np.hypot(pair.field.sway_x_px, pair.field.sway_y_px), sure)]
+        maps.append(np.zeros_like(maps[0]) if pair.field.passing_px is None else pair.field.passing_px)
         if name != pair.frame_a:
             if pair.frame_a not in chain or name not in chain:
                 continue

@@ -202,12 +202,12 @@ def _is_water(
         return False
     rows, foot = np.arange(layer.shape[0])[:, None], int(np.nonzero(shown.any(axis=1))[0][-1])
     tops = layer[:, at].argmax(axis=0)
-    feet = layer.shape[0] - 1 - layer[::-1, at].argmax(axis=0)
+    feet = _lowest(layer[:, at])
     if float((feet >= foot - _AT_EDGE_TILES).mean()) > 1 - settings.sky_share:
         return False
     # Under a level line, which lies where the layer begins in most columns, and nowhere under what stands above it.
     others = (known & ~layer)[:, at] & (rows < tops)
-    stands = np.where(others.any(axis=0), layer.shape[0] - 1 - others[::-1].argmax(axis=0), -1)
+    stands = np.where(others.any(axis=0), _lowest(others), -1)
     lines = rows[:, :, None] + _SLOPES[:, None] * (at - at.mean())
     fits = (lines <= tops + _OFF_TILES) & (lines >= stands - _OFF_TILES)
     begins = fits & (np.abs(lines - tops) <= _OFF_TILES)
@@ -231,6 +231,11 @@ def _is_water(
     shore[:, across] = rows > np.interp(across, at, feet)
     shore &= known
     return bool(not shore.any() or moved[shore].mean() < 0.5)
+
+
+def _lowest(mask: Mask) -> NDArray[np.intp]:
+    """Lowest row of each column that has any."""
+    return np.asarray(mask.shape[0] - 1 - mask[::-1].argmax(axis=0), np.intp)
 
 
 def _is_wide(layer: Mask, shown: Mask, settings: AssessSettings) -> bool:

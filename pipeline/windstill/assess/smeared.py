@@ -76,7 +76,7 @@ def measure_smear(
     known = wanted & unlike & np.isfinite(fine_b) & (sway.correlation > -1)
     trusted = sway.confidence >= settings.measured_confidence
     if in_focus is not None:
-        beside = cv2.dilate(np.where(trusted, moved, 0).astype(np.float32), np.ones((5, 5), np.uint8))
+        beside = moved_beside(moved, trusted)
         less, more = np.fmin(*in_focus), np.fmax(*in_focus)
         known &= less >= settings.smear_in_focus_share * more
         # What is known to lie still, with nothing moving near it, would not be believed.
@@ -108,6 +108,12 @@ def measure_smear(
         patch_px = _patch_tiles(length, angle, confidence) * (grid.tile_px / a.reduction) ** 2
         confidence[alone & (patch_px < settings.smear_patch_windows * WINDOW_PX**2)] = 0
     return PairSmear(smear_a, smear_b, angle, confidence)
+
+
+def moved_beside(moved_px: FloatMap, trusted: NDArray[np.bool_]) -> FloatMap:
+    """How far anything within two tiles is known to have moved."""
+    beside: FloatMap = cv2.dilate(np.where(trusted, moved_px, 0).astype(np.float32), np.ones((5, 5), np.uint8))
+    return beside
 
 
 def _patch_tiles(length: FloatMap, angle: FloatMap, confidence: FloatMap) -> NDArray[np.int64]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import NamedTuple
 
 import cv2
 import numpy as np
@@ -29,7 +30,7 @@ _LENGTHS: Floats = np.asarray(3.0 * _RATIO ** np.arange(13), np.float64)  # work
 _RING_STEP = 10.0  # window frequencies between the hats that follow a lens's rings into the noise
 _RIDGES = np.array([1.2, 3.0, 8.0])  # window frequencies at which one-directional pictures have faded
 # Softness along one direction without zeros, as waves, clouds and brush strokes have it: a Gaussian, fading into noise.
-_FADES = 1.0 * 1.25 ** np.arange(10)  # standard deviation, working pixels
+_FADES = 1.25 ** np.arange(10)  # standard deviation, working pixels
 _FLOORS = 10.0 ** -np.arange(1, 7)  # power of the noise over that at rest
 _NUDGES = (-16, 0, 16)  # working pixels
 _DIRECTIONS = 4  # 0, 45, 90 and 135 degrees
@@ -345,12 +346,12 @@ def _claims(
     height, width = plane.shape
     centres = first[hints]
     # Over a whole frame, what makes it unlike any fade adds up.
-    if shared is not None and shared[3] >= 1.5 * used.beyond_fades_sure:
-        k, m = round(shared[1] / _TURN_DEG) % _ANGLES_DEG.size, int(np.argmin(np.abs(_LENGTHS - shared[0])))
+    if shared is not None and shared.beyond >= 1.5 * used.beyond_fades_sure:
+        k, m = round(shared.angle_deg / _TURN_DEG) % _ANGLES_DEG.size, int(np.argmin(np.abs(_LENGTHS - shared.length)))
         alike = depths[:, k, m] >= used.claim_depth / 2
         if alike.mean() >= used.shake_share:
             everywhere = max(plane.shape)
-            found.append(_Claim(0.0, 0.0, everywhere, *shared, _confidence(shared[2], used)))
+            found.append(_Claim(0.0, 0.0, everywhere, *shared, _confidence(shared.score, used)))
             centres = first[np.argsort(-peaks)]
     second = _worth_a_look(corners, centres, smooth, used.most_windows)
     again = np.isin(second, first)  # looked at already, up to the same frequency
@@ -368,14 +369,14 @@ def _claims(
         near = _likeness(plane, around[inside], noise_sigma, cut)
         # They share most of their pixels, and count as three looks, not nine.
         peak = _pick(near, float(np.sqrt(3)), used)
-        if peak is None or peak[2] < used.local_score:
+        if peak is None or peak.score < used.local_score:
             continue
         mine = smooth[second[index]]
-        k = round(peak[1] / 45) % _DIRECTIONS
+        k = round(peak.angle_deg / 45) % _DIRECTIONS
         if mine[k] - mine.min() < used.least_contrast:
             continue
         at = x + _WINDOW / 2, y + _WINDOW / 2
-        local.append(_Claim(*at, _STRIDE, *peak, _confidence(peak[2], used)))
+        local.append(_Claim(*at, _STRIDE, *peak, _confidence(peak.score, used)))
     return found + [claim for claim in local if _supported(claim, local, used)]
 
 
@@ -416,13 +417,17 @@ def _confidence(score: float, used: BlindSmearSettings) -> float:
     return float(1 - 0.5 * np.exp(-(score - used.claim_score) / used.claim_score))
 
 
-def _pick(
-    looks: _Likeness, weight: float, used: BlindSmearSettings
-) -> tuple[float, float, float, float] | None:
-    """Length, angle and score of the highest peak of windows that weigh as some number squared, if it is of a smear.
+class _Peak(NamedTuple):
+    """What a claim tells of a smear: `_Claim` says of what."""
 
-    Last what no softness without zeros accounts for of the score.
-    """
+    length: float
+    angle_deg: float
+    score: float
+    beyond: float
+
+
+def _pick(looks: _Likeness, weight: float, used: BlindSmearSettings) -> _Peak | None:
+    """The highest peak of windows that weigh as some number squared, if it is one of a smear."""
     score, depth = looks.scores.mean(0) * weight, looks.depths.mean(0)
     k, m = np.unravel_index(int(np.argmax(score)), score.shape)
     # A peak at the end of the visible lengths is the flank of something else.
@@ -436,7 +441,7 @@ def _pick(
     turn = _vertex(score[k - 1, m], score[k, m], score[(k + 1) % score.shape[0], m])
     grow = _vertex(score[k, m - 1], score[k, m], score[k, m + 1])
     angle = (_ANGLES_DEG[k] + turn * _TURN_DEG) % 180
-    return float(_LENGTHS[m] * _RATIO**grow), float(angle), float(score[k, m]), beyond
+    return _Peak(float(_LENGTHS[m] * _RATIO**grow), float(angle), float(score[k, m]), beyond)
 
 
 def _beyond_fades(looks: _Likeness, k: int, m: int) -> float:
@@ -491,9 +496,7 @@ def _bank(cut: float) -> _Bank:
     smears = []
     for k in range(_ANGLES_DEG.size):
         along, own = _direction(basis, fx, fy, k)
-        smear = _log_sinc(along, _LENGTHS)
-        smear -= (smear @ basis) @ basis.T
-        smears.append(smear - (smear @ own) @ own.T)
+        smears.append(_without(_without(_log_sinc(along, _LENGTHS), basis), own))
     cleaned = np.concatenate(smears)
     size = np.linalg.norm(cleaned, axis=1)
     # A first zero beyond what stands out of the noise cannot be seen.
@@ -509,8 +512,13 @@ def _direction(basis: Floats, fx: Floats, fy: Floats, k: int) -> tuple[Floats, F
     angle = np.deg2rad(_ANGLES_DEG[k])
     along = fx * np.cos(angle) - fy * np.sin(angle)
     ridges = -np.log1p((along / (_RIDGES[:, None] / _WINDOW)) ** 2)
-    own, _ = np.linalg.qr((ridges - (ridges @ basis) @ basis.T).T)
+    own, _ = np.linalg.qr(_without(ridges, basis).T)
     return along, own
+
+
+def _without(spectra: Floats, columns: Floats) -> Floats:
+    """Spectra (n, frequencies) without what lies along orthonormal columns (frequencies, m)."""
+    return np.asarray(spectra - (spectra @ columns) @ columns.T)
 
 
 @lru_cache(maxsize=2 * _ANGLES_DEG.size)
@@ -520,8 +528,7 @@ def _fades(cut: float, k: int) -> NDArray[np.float32]:
     along, own = _direction(bank.basis, bank.fx, bank.fy, k)
     power = np.exp(-((2 * np.pi * _FADES[:, None] * along) ** 2))
     fades = np.log(power + _FLOORS[:, None, None]).reshape(-1, along.size)
-    fades -= (fades @ bank.basis) @ bank.basis.T
-    fades -= (fades @ own) @ own.T
+    fades = _without(_without(fades, bank.basis), own)
     return np.asarray(fades / np.linalg.norm(fades, axis=1, keepdims=True), np.float32)
 
 
