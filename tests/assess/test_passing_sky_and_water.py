@@ -106,6 +106,30 @@ def test_a_head_before_a_passing_sky_or_sea_is_still_measured(behind: object) ->
     assert verdict.outlook in ("touch-up", "hard"), verdict.reasons
 
 
+def test_a_sky_told_between_two_exposures_is_known_where_the_next_one_clips_most_of_it() -> None:
+    """The sky is brighter to the right: of the longest exposure a third of it is left, too narrow to tell by itself."""
+    glow = np.linspace(0.65, 1.35, WIDTH, dtype=np.float32)
+    exposures = [(0, 0.6), (14, 0.9), (38, 1.8)]
+    frames = [shot(clouds(roll) * glow, light, k) for k, (roll, light) in enumerate(exposures)]
+    measure, verdict = assess_pictures("bracket", frames)
+    assert all(pair.passing == "sky" for pair in measure.pairs)
+    assert (verdict.sway_max_px or 0) < 2, verdict.reasons
+    assert not any(" moved " in reason for reason in verdict.reasons), verdict.reasons
+
+
+def test_a_head_that_swings_later_is_no_sky_told_before() -> None:
+    """Between the first two frames the head stands before the sky that moves on; then it swings with it, but less."""
+    frames = []
+    for k, (roll, dx) in enumerate([(0, 0), (16, 0), (32, 9)]):
+        alone = with_mover(SCENE, 760, 0.4 * HEIGHT, 50, dx, 0)
+        ys, xs = np.mgrid[:HEIGHT, :WIDTH]
+        cover = np.clip(50.5 - np.hypot(xs - 760 - dx, ys - 0.4 * HEIGHT), 0, 1)
+        frames.append(shot((clouds(roll) * (1 - cover) + alone * cover).astype(np.float32), 1.0, k))
+    measure, verdict = assess_pictures("burst", frames)
+    assert measure.pairs[0].passing == "sky"
+    assert verdict.sway_max_px == pytest.approx(9, abs=0.7), verdict.reasons
+
+
 def test_heads_in_a_row_before_a_plain_sky_are_no_sky_though_all_move_alike() -> None:
     picture = SCENE.copy()
     picture[:SKYLINE] = 190 + noise(9, 2, 2, 1)[:SKYLINE]

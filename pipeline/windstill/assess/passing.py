@@ -17,6 +17,7 @@ _ALIKE_SHARE = 0.1  # or this share of how far they move
 _ASIDE = 0.5  # tangent of the angle between directions that count as the same
 _FITS = 4
 _TRIED = 100  # displacements of which the one most tiles share is taken
+_FOLLOWED_TILES = 3  # fewer do not tell how a layer moves
 _AT_EDGE_TILES = 2  # rims are not matched
 _GAPS = 0.05  # share of its columns in which none of a piece of water may be known
 _OFF_TILES = 1.5  # from the line water begins at
@@ -115,6 +116,68 @@ def split_passing(
         left &= ~(layer | start)
     unsure = _partly(layers, passing_x, passing_y, x_px, y_px, known)
     return Passing(passing_x, passing_y, layers, unsure, " and ".join(sorted(set(what))))
+
+
+def reach_of(layer: Mask, known: Mask, what: str) -> Mask:
+    """Where sky or water lies, by the tiles of it that one pair has told: other pairs may match other tiles of it.
+
+    Parameters
+    ----------
+    layer : bool map
+        Tiles told, at least one.
+    known : bool map
+        Tiles whose displacement counts as measured: what is known to stand or to move otherwise is not part of it.
+    what : str
+        "sky", "water" or both (`Passing.what`).
+
+    Returns
+    -------
+    bool map
+        From the top of the picture, or of the water, down to the lowest tiles told.
+    """
+    rows, cols = np.arange(layer.shape[0])[:, None], np.arange(layer.shape[1])
+    at = np.nonzero(layer.any(axis=0))[0]
+    feet = np.interp(cols, at, _lowest(layer[:, at]))
+    tops = np.interp(cols, at, layer[:, at].argmax(axis=0)) if what == "water" else np.zeros(cols.size)
+    between = (cols >= at[0] - _APART_TILES) & (cols <= at[-1] + _APART_TILES)
+    return np.asarray(layer | ((rows >= tops) & (rows <= feet) & between & ~known))
+
+
+def follow_passing(
+    x_px: FloatMap, y_px: FloatMap, known: Mask, reach: Mask, settings: AssessSettings
+) -> Passing | None:
+    """Tell sky and water that moved on where another pair of the same view has told them.
+
+    Between two exposures too little of them may be matched to tell them by that pair alone.
+
+    Parameters
+    ----------
+    x_px, y_px : FloatMap
+        Displacement per tile that is left so far, full-resolution pixels.
+    known : bool map
+        Tiles whose displacement counts as measured and is not told of already.
+    reach : bool map
+        Where they lie (`reach_of`).
+    settings : AssessSettings
+
+    Returns
+    -------
+    Passing or None
+        What is added, its kind left open; ``None`` where nothing is.
+    """
+    moved = known & reach & (np.hypot(x_px, y_px) > settings.tolerance_px)
+    start = _largest_alike(x_px, y_px, moved) if moved.any() else moved
+    if start.sum() < _FOLLOWED_TILES:
+        return None
+    found, alike, along = _grown(start, x_px, y_px, known)
+    near = ndimage.binary_dilation(reach, np.ones((3, 3), bool))
+    added = (found | alike) & near
+    # A head that swings before it does not move as the rest of it does.
+    if added[known & reach].mean() < settings.sky_share:
+        return None
+    passing_x, passing_y = np.zeros((2, *x_px.shape), np.float32)
+    passing_x[added], passing_y[added] = along[added].T
+    return Passing(passing_x, passing_y, added, _partly(added, passing_x, passing_y, x_px, y_px, known), "")
 
 
 def _partly(
