@@ -43,8 +43,9 @@ def test_parallax_of_the_ground_is_named_and_not_called_sway() -> None:
     measure, verdict = assess_pictures("panorama", views(WIDE, nearness_px=8.0))
     pair = measure.pairs[0]
     assert pair.parallax_px == pytest.approx(8, abs=3)
-    assert verdict.outlook == "unknown"
+    assert verdict.outlook == "touch-up"
     assert "near things shift" in verdict.reasons[0]
+    assert "the camera moved sideways" in verdict.reasons[0]
     assert (pair.sway_max_px or 0.0) < 2
 
 
@@ -55,7 +56,7 @@ def test_stems_nearer_than_the_ground_behind_them_are_no_sway_where_the_camera_m
         first = with_mover(first, x, y, 45, 0, 0)
         second = with_mover(second, x, y, 45, -near, 0)
     measure, verdict = assess_pictures("panorama", [taken(first[:, :1500], seed=1), taken(second[:, 900:], seed=2)])
-    assert verdict.outlook == "unknown"
+    assert verdict.outlook == "touch-up", verdict.reasons
     assert measure.pairs[0].parallax_px == pytest.approx(23, abs=2)
     assert (measure.pairs[0].sway_max_px or 0.0) < 3
 
@@ -76,6 +77,23 @@ def test_heads_that_all_lean_one_way_over_still_ground_are_sway() -> None:
     measure, verdict = assess_pictures("panorama", [taken(first[:, :1500], seed=1), taken(second[:, 900:], seed=2)])
     assert verdict.outlook in ("hard", "lost")
     assert measure.pairs[0].sway_max_px == pytest.approx(16, abs=2)
+
+
+def test_heads_that_shift_one_way_are_parallax_where_the_camera_moved_between_other_views() -> None:
+    """Even ground lines up whatever the camera did; only what stands on it shifts, in two views alone as if by wind."""
+    wide = landscape(3300)
+    third = with_ground_shifted(wide, 8.0)
+    second = third[:, 900:2400]
+    for x, y, near in ((1850, 800, 9), (2000, 1050, 14), (2150, 850, 12), (2280, 1100, 16), (1910, 1300, 13)):
+        second = with_mover(second, x - 900, y, 45, 0, 0)
+        third = with_mover(third, x, y, 45, -near, 0)
+    pictures = [taken(wide[:, :1500], seed=1), taken(second, seed=2), taken(third[:, 1800:], seed=3)]
+    measure, verdict = assess_pictures("panorama", pictures)
+    assert [pair.parallax_sure for pair in measure.pairs] == [True, True], verdict.reasons
+    assert verdict.outlook == "touch-up", verdict.reasons
+    assert (verdict.sway_max_px or 0.0) < 2
+    _, alone = assess_pictures("panorama", pictures[1:])
+    assert alone.outlook in ("hard", "lost", "unknown"), alone.reasons
 
 
 def test_heads_against_a_plain_sky_that_sway_either_way_are_sway() -> None:

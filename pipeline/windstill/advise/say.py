@@ -78,7 +78,7 @@ class Speaker:
             How many takes of the scene there are.
         """
         if better_take is not None:
-            alike = "" if self.verdict.outlook in ("hard", "lost") else ", though this one would do"
+            alike = "" if self.verdict.outlook in ("hard", "lost", "unknown") else ", though this one would do"
             return f"Merge take {better_take} of this scene instead{alike}."
         parts = [self._do(advice)]
         lead = self.verdict.outlook in ("hard", "lost") and not advice.holds_without
@@ -105,6 +105,9 @@ class Speaker:
             without = f" without {self._exactly(advice.left_out)}" if advice.left_out else ""
             if not self._moved_pairs() and self._smeared_frame():
                 return f"Merge{without}, once you have looked at 100 % whether what seems smeared is more than soft."
+            if not self._moved_pairs() and self._camera_moved():
+                seams = f"Merge{without}, with the seams laid through what is far: near things shifted with the camera"
+                return f"{seams}{self._one_sky(advice)}; next time turn it about the lens, on a tripod."
             places = self._sources(advice, "the places that moved, shown on the map")
             return f"Merge{without}, then retouch {places}{self._one_sky(advice)}."
         if outlook == "unknown":
@@ -120,6 +123,11 @@ class Speaker:
         elif fewer:
             text += f"; {self._enough(advice.keep_frames)}"
         return text + self._one_sky(advice) + (f"; should you shoot it again, {gaps[0]}." if gaps else ".")
+
+    def _camera_moved(self) -> bool:
+        return self.measure is not None and any(
+            pair.parallax_sure and (pair.parallax_px or 0.0) > self.verdict.tolerance_px for pair in self.measure.pairs
+        )
 
     def _one_sky(self, advice: SetAdvice) -> str:
         """What to do about sky or water that moved on between frames that are merged."""
@@ -341,6 +349,12 @@ class Speaker:
                     if pair.mapping.failed:
                         return f"Lay {both} over each other yourself before merging: the camera may have moved."
                     return f"Compare {both} by eye at 100 % before merging: there is too little detail to measure."
+                if max(pair.parallax_px or 0.0, pair.sway_max_px or 0.0) > self.verdict.tolerance_px:
+                    both = self._places((pair.frame_a, pair.frame_b))
+                    return (
+                        f"Compare near things in {both} by eye at 100 %: moved by the camera or by wind, they need a "
+                        "seam that runs past them."
+                    )
         return "Look through its frames before deciding: too few of them could be read."
 
 

@@ -137,14 +137,11 @@ def align_pair(
             fit, held = still, True
     limit = settings.align_max_residual_px * max(1.0, max(size_a) / 3000)
     systematic = _systematic(fit)
-    # Views turn about a point: what lies in their overlap is alike in focus, and a mapping that is right fits closely.
     # Frames of one view may hold windows far out of focus that scatter, each for itself, or near things that shift
-    # against far ones: the mapping most agree on is what a merge would go by, and what it leaves is measured.
-    if fit.residual_px > (limit if views else settings.align_failed_times * limit):
-        return (
-            _failure(f"what stood still lines up to {fit.residual_px:.1f} px only, as when the camera moves sideways"),
-            np.eye(3),
-        )
+    # against far ones: the mapping most agree on is what a merge would go by, and what it leaves is measured. Views are
+    # alike in focus where they overlap: what does not fit closely shifted, or the mapping is wrong.
+    if fit.residual_px > settings.align_failed_times * limit:
+        return loose_mapping(fit.residual_px), np.eye(3)
     scale, rotation, shift_x, shift_y = _nearest_similarity(fit.matrix, size_a, size_b)
     projective = views or abs(fit.matrix[2, 0]) + abs(fit.matrix[2, 1]) > 0
     return (
@@ -156,7 +153,7 @@ def align_pair(
             homography=tuple(float(v) for v in (fit.matrix / fit.matrix[2, 2]).ravel()) if projective else None,
             residual_px=fit.residual_px,
             systematic_px=systematic,
-            sideways=not views and fit.residual_px > limit and systematic > limit / 2,
+            sideways=fit.residual_px > limit and (views or systematic > limit / 2),
         ),
         fit.matrix,
     )
@@ -179,6 +176,11 @@ def _nearest_similarity(
     centre = centre_of(*size_a)
     fitted = _solve_similarity(in_b[shared], in_a[shared], np.ones(int(shared.sum())), centre)
     return similarity_from_matrix(fitted, centre)
+
+
+def loose_mapping(residual_px: float) -> CameraMapping:
+    """A failed mapping, as still things were left so many full-resolution pixels apart by the best there is."""
+    return _failure(f"what stood still lines up to {residual_px:.1f} px only, as when the camera moves sideways")
 
 
 def _failure(reason: str) -> CameraMapping:

@@ -258,27 +258,25 @@ def _parallax_findings(
 ) -> list[tuple[Outlook, str]]:
     """Things that shifted as they do when the camera moves sideways.
 
-    What is small is small whoever did it. What is not may be the camera's or the wind's doing, which is not known; that
-    it moved is, so it is never clean.
+    What is small is small whoever did it, and where the camera moved, seams can be laid through far things. What else
+    it is may be the camera's or the wind's doing, which is not known; that it moved is, so it is never clean.
     """
-    found: list[tuple[float, float, PairMeasure]] = []
-    for pair in measure.pairs:
-        if pair.field is not None and (pair.parallax_px or 0.0) > tolerance:
-            found.append((_shifted_pct(pair, tolerance, settings), pair.parallax_px or 0.0, pair))
-    if not found:
+    shifted = [pair for pair in measure.pairs if pair.field is not None and (pair.parallax_px or 0.0) > tolerance]
+    if not shifted:
         return []
     small = settings.touch_up_times_tolerance * tolerance
-    outlook: Outlook = (
-        "touch-up"
-        if all(area <= settings.touch_up_area_pct and largest <= small for area, largest, _ in found)
-        else "unknown"
-    )
-    _, largest, worst = max(found, key=lambda each: each[1])
-    return [(
-        outlook,
-        f"near things shift by up to {_px(largest)} px between {_between(worst, grouping)}: parallax, or wind leaning "
-        "one way; cannot tell",
-    )]
+
+    def is_told(pair: PairMeasure) -> bool:
+        little = _shifted_pct(pair, tolerance, settings) <= settings.touch_up_area_pct
+        return pair.parallax_sure or (little and (pair.parallax_px or 0.0) <= small)
+
+    told = all(is_told(pair) for pair in shifted)
+    worst = max((p for p in shifted if told or not is_told(p)), key=lambda pair: pair.parallax_px or 0.0)
+    reason = f"near things shift by up to {_px(_known(worst.parallax_px))} px between {_between(worst, grouping)}"
+    if worst.parallax_sure:
+        return [("touch-up", f"{reason}: parallax, as the camera moved sideways")]
+    cause = "parallax, or wind leaning one way"
+    return [("touch-up", f"{reason}: {cause}")] if told else [("unknown", f"{reason}: {cause}; cannot tell")]
 
 
 def _passing_findings(

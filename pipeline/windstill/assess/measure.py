@@ -9,14 +9,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from windstill.assess.align import align_pair
+from windstill.assess.align import align_pair, loose_mapping
+from windstill.assess.apart import Apart, between_views, in_one_view
 from windstill.assess.coverage import coverage_of
 from windstill.assess.crops import cut_crops
 from windstill.assess.figures import figures
 from windstill.assess.geometry import Matrix, inverse
 from windstill.assess.pairs import Pair, further_seams, in_judging_order, level_ev, pairs_of, views_of
-from windstill.assess.parallax import split_parallax
-from windstill.assess.passing import split_passing
 from windstill.assess.planes import PlaneSource
 from windstill.assess.pyramid import Pyramid, build_pyramid
 from windstill.assess.relevance import exposure_relevance, focus_relevance, focus_shared, to_grid_of_a
@@ -71,13 +70,13 @@ def measure_set(
     chain: dict[str, Matrix] = {name: np.eye(3) for name in mates.get(order[0], order[:1])} if order else {}
     pyramids: dict[str, Pyramid] = {}
 
-    def measure(pair: Pair, supposed: Matrix | None = None) -> PairMeasure:
+    def measure(pair: Pair, supposed: Matrix | None = None, camera_moved: bool = False) -> PairMeasure:
         nonlocal pyramids
         pyramids = {n: p for n, p in pyramids.items() if n in (pair.frame_a, pair.frame_b)}
         for name in (pair.frame_a, pair.frame_b):
             if name not in pyramids:
                 pyramids[name] = build_pyramid(planes.work(name), scores[name].reduction)
-        result, b_to_a = _measure_pair(pair, node, order, pyramids, scores, chain, settings, supposed)
+        result, b_to_a = _measure_pair(pair, node, order, pyramids, scores, chain, settings, supposed, camera_moved)
         if pair.frame_a in chain:
             for name in mates.get(pair.frame_b, [pair.frame_b]):
                 chain.setdefault(name, chain[pair.frame_a] @ b_to_a)
@@ -87,13 +86,22 @@ def measure_set(
         return result
 
     measured = [measure(pair) for pair in pairs]
+    if node.kind == "panorama" and 2 * sum(m.parallax_sure for m in measured) >= len(measured):
+        # A camera that moved while it turned from most views to the next did so between the others.
+        measured = [
+            m if m.parallax_sure or not _doubtful(m, settings) else measure(pair, None, True)
+            for m, pair in zip(measured, pairs, strict=True)
+        ]
     seams = list(measured)
     if node.kind == "panorama" and not any(m.mapping.failed for m in measured):
         # Rows above each other meet along more seams than those crossed while shooting.
-        measured += [
+        further = [
             measure(pair, inverse(chain[pair.frame_a]) @ chain[pair.frame_b])
             for pair in further_seams(node, grouping, frames, scores, chain, settings)
         ]
+        # Of a camera that moved, mappings laid end to end may let views overlap that do not.
+        moved = any(m.parallax_sure for m in measured)
+        measured += [m for m in further if not (moved and m.mapping.failed)]
     if node.kind != "panorama":
         measured = share_passing(measured, chain, scores, settings)
     measured = _with_crops(measured, scores, planes, settings)
@@ -123,6 +131,11 @@ def measure_set(
     )
 
 
+def _doubtful(pair: PairMeasure, settings: AssessSettings) -> bool:
+    """Whether that the camera moved could account for what is wrong with two views."""
+    return pair.mapping.failed or max(pair.sway_max_px or 0.0, pair.parallax_px or 0.0) > settings.tolerance_px
+
+
 def _view_mates(node: FrameSet, grouping: Grouping) -> dict[str, list[str]]:
     """For each frame of a panorama, the frames of its view: neighbouring views may be joined by another of them.
 
@@ -143,6 +156,7 @@ def _measure_pair(
     chain: Mapping[str, Matrix],
     settings: AssessSettings,
     supposed: Matrix | None = None,
+    camera_moved: bool = False,
 ) -> tuple[PairMeasure, Matrix]:
     score_a, score_b = scores[pair.frame_a], scores[pair.frame_b]
     a, b = pyramids[pair.frame_a], pyramids[pair.frame_b]
@@ -155,10 +169,7 @@ def _measure_pair(
         if pair.relation == "exposure" and score_a.grid == score_b.grid:
             # Of frames a few pixels apart, tiles tell well enough whether a merge draws on both at all.
             blended = 100 * float((exposure_relevance(score_a.luma, score_b.luma) >= settings.relevant_from).mean())
-        return (
-            PairMeasure(node.set_id, pair.frame_a, pair.frame_b, pair.relation, mapping, None, relevant_pct=blended),
-            b_to_a,
-        )
+        return _without_field(node, pair, mapping, blended), b_to_a
     grid = score_a.grid
     sharp_b = to_grid_of_a(score_b.sharp, b_to_a, score_b.grid, grid)
     luma_b = to_grid_of_a(score_b.luma, b_to_a, score_b.grid, grid)
@@ -183,34 +194,26 @@ def _measure_pair(
     mapping_error = 0.0 if mapping.sideways else mapping.systematic_px
     sway = measure_sway(a, b, b_to_a, grid, wanted, noise, pair.relation, settings, mapping_error)
     textured &= ~sway.plain
-    sway_x, sway_y, confidence, parallax = sway.x_px, sway.y_px, sway.confidence, None
     fineness_b = to_grid_of_a(score_b.fineness, b_to_a, score_b.grid, grid)
-    unsure = np.float32(0.9 * settings.measured_confidence)
-    changed, passing = sway.changed, None
-    if not mapping.sideways:
-        known = textured & (confidence >= settings.measured_confidence)
-        finer = np.fmax(score_a.fineness, fineness_b)
-        passing = split_passing(sway_x, sway_y, known, there, textured, finer, settings)
-        # Another piece of sky or water is blended in: not moved against its surroundings, but other than it was.
-        sway_x, sway_y = sway_x - passing.x_px, sway_y - passing.y_px
-        changed = np.where(passing.layer, np.float32(1), changed)
-        confidence = np.where(passing.unsure, unsure * confidence, confidence)
+    finer = np.fmax(score_a.fineness, fineness_b)
     if pair.relation == "view":
-        counted = textured & (confidence >= settings.measured_confidence)
-        if passing is not None:
-            counted &= ~passing.layer  # it says nothing of where the camera stood
-        found = split_parallax(sway_x, sway_y, counted, b_to_a, grid.tile_px, settings)
-        sway_x, sway_y, parallax = sway_x - found.x_px, sway_y - found.y_px, found.length_px
-        confidence = np.where(found.unsure, unsure * confidence, confidence)
+        apart = between_views(sway, textured, there, finer, b_to_a, grid.tile_px, settings, camera_moved)
+        if mapping.sideways and not apart.parallax_sure:
+            return _without_field(node, pair, loose_mapping(mapping.residual_px)), np.eye(3)
+    elif mapping.sideways:
+        apart = Apart(sway.x_px, sway.y_px, sway.confidence, sway.changed)
+    else:
+        apart = in_one_view(sway, textured, there, finer, settings)
+    passing = apart.passing
     subject = textured if passing is None else textured & ~passing.layer
     field = SwayField(
         grid=grid,
         textured=textured,
-        sway_x_px=sway_x,
-        sway_y_px=sway_y,
-        confidence=confidence,
+        sway_x_px=apart.x_px,
+        sway_y_px=apart.y_px,
+        confidence=apart.confidence,
         relevance=relevance,
-        changed=changed,
+        changed=apart.changed,
         sharp_a=score_a.sharp,
         sharp_b=np.nan_to_num(sharp_b).astype(np.float32),
         smear=measure_smear(
@@ -218,15 +221,24 @@ def _measure_pair(
             (score_a.fineness, fineness_b), settings,
             (score_a.sharp, sharp_b) if pair.relation == "focus" else None,
         ),
-        parallax_px=parallax,
+        parallax_px=apart.parallax_px,
         passing_px=None if passing is None else np.hypot(passing.x_px, passing.y_px),
     )
     if pair.relation == "view" and not _laid_right(field, sway.changed, settings):
         mapping = CameraMapping(failed=True, reason="the views do not match where their overlap was supposed")
-        return PairMeasure(node.set_id, pair.frame_a, pair.frame_b, pair.relation, mapping, None), np.eye(3)
+        return _without_field(node, pair, mapping), np.eye(3)
     overlap = 100 * float(there.mean())
     result = figures(node.set_id, pair, mapping, field, overlap, score_a, settings)
-    return (result if passing is None else replace(result, passing=passing.what)), b_to_a
+    what = "" if passing is None else passing.what
+    return replace(result, passing=what, parallax_sure=apart.parallax_sure), b_to_a
+
+
+def _without_field(
+    node: FrameSet, pair: Pair, mapping: CameraMapping, relevant_pct: float | None = None
+) -> PairMeasure:
+    return PairMeasure(
+        node.set_id, pair.frame_a, pair.frame_b, pair.relation, mapping, None, relevant_pct=relevant_pct
+    )
 
 
 def _laid_right(field: SwayField, changed: FloatMap, settings: AssessSettings) -> bool:

@@ -33,12 +33,15 @@ class Parallax:
     unsure : bool map
         Tiles that moved against their surroundings along the lines of parallax: a nearer thing, or wind. Their sway
         is not known.
+    sure : bool
+        Whether the camera moved for certain: ground shifted, all of it, and smoothly.
     """
 
     x_px: FloatMap
     y_px: FloatMap
     length_px: FloatMap
     unsure: NDArray[np.bool_]
+    sure: bool = False
 
 
 def split_parallax(
@@ -48,6 +51,7 @@ def split_parallax(
     b_to_a: Matrix,
     tile_px: int,
     settings: AssessSettings,
+    presumed: bool = False,
 ) -> Parallax:
     """Tell what the camera's own move sideways may have done to a displacement field.
 
@@ -62,6 +66,9 @@ def split_parallax(
     tile_px : int
         Side of a tile, full-resolution pixels.
     settings : AssessSettings
+    presumed : bool
+        Other pairs of the panorama have shown that the camera moved while it turned: things that shifted one way along
+        its lines need no ground that did.
 
     Returns
     -------
@@ -82,7 +89,7 @@ def split_parallax(
     if _places(moved, settings.parallax_apart_tiles) < settings.parallax_places:
         return without
     along, across_x, across_y = _along_lines(x_px, y_px, known, b_to_a, tile_px, settings)
-    if not _by_the_camera(along & moved, x_px, y_px, moved, known, settings):
+    if not _by_the_camera(along & moved, x_px, y_px, moved, known, settings, presumed):
         return without
     shared_x, shared_y = _shared(x_px, y_px, known, settings)
     left = np.hypot(x_px - shared_x, y_px - shared_y)
@@ -97,7 +104,28 @@ def split_parallax(
         np.where(off, y_px - across_y, shared_y).astype(np.float32),
         length.astype(np.float32),
         along & ~same,
+        presumed or _of_ground(along & moved, same, x_px, y_px, known, settings),
     )
+
+
+def _of_ground(
+    along: NDArray[np.bool_],
+    same: NDArray[np.bool_],
+    x_px: FloatMap,
+    y_px: FloatMap,
+    known: NDArray[np.bool_],
+    settings: AssessSettings,
+) -> bool:
+    """Whether what shifted is ground: smoothly, and whole rows of it, which heads before ground never fill."""
+    if 2 * (along & same).sum() < along.sum():
+        return False
+    still = known & (np.hypot(x_px, y_px) < settings.parallax_least_px / 2)
+    of_rows = [
+        still[row, around].sum() / known[row, around].sum()
+        for row, col in np.argwhere(along)
+        for around in [slice(max(col - _AROUND_TILES, 0), col + _AROUND_TILES + 1)]
+    ]
+    return float(np.mean(of_rows)) <= settings.parallax_row_share
 
 
 def _by_the_camera(
@@ -107,6 +135,7 @@ def _by_the_camera(
     moved: NDArray[np.bool_],
     known: NDArray[np.bool_],
     settings: AssessSettings,
+    presumed: bool,
 ) -> bool:
     """Whether displacements along common lines are such as the camera makes."""
     if along.sum() < settings.parallax_lines_share * moved.sum():
@@ -118,7 +147,7 @@ def _by_the_camera(
     most = settings.parallax_still_share
     if below is not None and below <= most:
         return True  # the ground before them shifted too
-    if below is not None and above is not None and min(below, above) > most:
+    if not presumed and below is not None and above is not None and min(below, above) > most:
         return False
     # Far things shifted and near ones stood, or nothing with detail tells near from far: all must have gone one way.
     axis = np.array([x_px[along], y_px[along]]).T

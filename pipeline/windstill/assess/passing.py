@@ -58,6 +58,7 @@ def split_passing(
     textured: Mask,
     fineness: FloatMap,
     settings: AssessSettings,
+    water: bool = True,
 ) -> Passing:
     """Tell sky and water that moved on as one piece from what the wind moved.
 
@@ -74,6 +75,8 @@ def split_passing(
     fineness : FloatMap
         How fine the detail is in the crisper frame (`FrameScore.fineness`).
     settings : AssessSettings
+    water : bool
+        Whether water is looked for, or sky alone: ground that the camera shifts in steps may look like water.
 
     Returns
     -------
@@ -105,7 +108,7 @@ def split_passing(
             soft = fineness <= settings.sky_fineness
             if _is_sky(layer, alike, soft, known, shown, settings):
                 kind, layer = "sky", layer | (alike & soft)
-            elif _is_even(along[layer]) and _is_water(layer, moved, known, shown, textured, settings):
+            elif water and _is_even(along[layer]) and _is_water(layer, moved, known, shown, textured, settings):
                 rows = np.nonzero(layer.any(axis=1))[0]
                 alike[: rows[0]] = alike[rows[-1] + 1 :] = False
                 kind, layer = "water", layer | alike

@@ -19,7 +19,8 @@ class CameraMapping:
     Full-resolution upright pixels; angles counter-clockwise as seen. `homography` (row by row, b to a) is
     given for views. `residual_px` is the robust spread of what the mapping leaves on still tiles; `systematic_px` is
     the part of it that neighbouring places share, which is the mapping's own error: the rest is each place's noise.
-    `sideways`: near things of one view shift against far ones, as when the camera moves, and no mapping lines up both.
+    `sideways`: near things of one view shift against far ones, as when the camera moves, and no mapping lines up both
+    (of views, they may).
     """
 
     shift_x_px: float = 0.0
@@ -111,6 +112,7 @@ class PairMeasure:
     worst_y_px: float | None = None
     overlap_pct: float | None = None
     parallax_px: float | None = None
+    parallax_sure: bool = False  # it is the camera's doing, and not the wind's
     crops: CropPair | None = None
     smear_a_px: float | None = None  # robust maximum of each frame's smear against the other, where measured
     smear_b_px: float | None = None

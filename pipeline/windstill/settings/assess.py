@@ -113,11 +113,12 @@ class AssessSettings(Section):
         "other wrongly. At a wrong place a sixth do by chance, in a right one most, waves and wind left aside."
     )
     align_max_residual_px: float = Field(
-        1.0, gt=0, description="Full-resolution pixels at 3000 px width, scaled. Larger disagreement between views: "
-        "mapping failed. Between frames of one view, half of it shared by neighbours: the camera moved sideways.",
+        1.0, gt=0, description="Full-resolution pixels at 3000 px width, scaled. Larger disagreement: the camera "
+        "moved sideways; of one view, if neighbours share half of it. Between views, if parallax bears it out, else "
+        "the mapping failed.",
     )
     align_failed_times: float = Field(
-        3.0, ge=1, description="Times that: mapping of frames of one view failed."
+        3.0, ge=1, description="Times that: mapping failed."
     )
     shared_detail: float = Field(
         0.5, gt=0, lt=1, description="Share of the sharper frame's contrast the blurrier must hold on a level to be "
@@ -292,6 +293,10 @@ class AssessSettings(Section):
     parallax_one_way_share: float = Field(
         0.9, gt=0.5, le=1, description="Share that must have shifted one way where what is nearer stood still or "
         "shows no detail.",
+    )
+    parallax_row_share: float = Field(
+        0.1, ge=0, lt=1, description="Share of still tiles beside shifted ones, in their rows, up to which ground "
+        "shifted, not heads before it."
     )
     parallax_reach_tiles: int = Field(
         6, ge=2, description="Tiles to every side that share a view's parallax: a sixth of the picture, not one head."
