@@ -231,6 +231,17 @@ def test_pixels_clipped_in_every_frame_are_a_gap_and_those_of_one_frame_are_not(
     assert _bracket((-2.0, 0.0, 2.0), SCENE).gaps == ()
 
 
+def test_a_sky_blown_above_the_horizon_is_a_gap_of_a_bracket_that_covers_the_land() -> None:
+    """As at sunset: white where the sun is, and plain, well exposed sky above it."""
+    height = SCENE.shape[0]
+    sunset = SCENE.copy()
+    down = np.arange(height // 2, dtype=np.float32)[:, None] / (height // 2)
+    sunset[: height // 2] = 150 + 70 * down
+    cover = _bracket((0.5, 1.5, 2.5), sunset)
+    assert cover.found and cover.found[0].what == "bright" and cover.found[0].share_pct > 5
+    assert cover.coverage_pct is not None and cover.coverage_pct > 95
+
+
 def test_a_step_left_out_of_a_bracket_is_named() -> None:
     cover = _bracket((-2.0, -1.0, 2.0), SCENE)
     assert [g.what for g in cover.found] == ["step"]

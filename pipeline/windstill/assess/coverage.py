@@ -363,7 +363,8 @@ def bracket_coverage(
     Notes
     -----
     What is clipped or drowned in every frame shows no texture and counts as if it had some, except where it reaches
-    from the upper border over the upper half: that is taken for sky, named as a gap and left out of the share.
+    from the upper border over the upper half, by itself or through what is plain: that is taken for sky, named as a gap
+    and left out of the share.
     """
     grid = scores[0].grid
     quality, high, low, textured = [], [], [], []
@@ -384,7 +385,8 @@ def bracket_coverage(
     served = stacked.max(axis=0)
     hole = served <= 0
     best[hole] = -1
-    counted = (np.any(textured, axis=0) | hole) & ~sky_of(hole)
+    sky = _sky_of(hole, ~np.any(textured, axis=0))
+    counted = (np.any(textured, axis=0) | hole) & ~sky
     total = int(counted.sum())
     pct = 100 * (1 - float((hole & counted).sum()) / total) if total else None
     gaps = []
@@ -400,14 +402,17 @@ def bracket_coverage(
             gaps.append(CoverageGap(what, phrase, 0 if what == "bright" else len(scores) - 1, None, share))
     gaps += _missing_steps(levels_ev, settings)
     alone = _alone_pct(stacked > 0, counted & ~hole, total)
-    return CoverageMeasure(grid, best, served, pct, tuple(g.phrase for g in gaps), hole, tuple(gaps), None, alone)
+    phrases = tuple(g.phrase for g in gaps)
+    return CoverageMeasure(grid, best, served, pct, phrases, hole, tuple(gaps), None, alone, sky=sky)
 
 
-def sky_of(hole: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Holes that reach from the upper border over the upper half of the picture."""
+def _sky_of(hole: NDArray[np.bool_], plain: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Holes that reach from the upper border, through what is plain, over the upper half of the picture."""
     _, labels = cv2.connectedComponents(hole.astype(np.uint8), connectivity=4)
+    _, joined = cv2.connectedComponents((hole | plain).astype(np.uint8), connectivity=4)
+    from_above = (hole | plain) & np.isin(joined, joined[0][(hole | plain)[0]])
     sky = np.zeros(hole.shape, bool)
-    for label in np.unique(labels[0][hole[0]]):
+    for label in np.unique(labels[hole & from_above]):
         region = labels == label
         if float(np.mean(np.nonzero(region)[0])) < 0.5 * hole.shape[0] and not hole.all():
             sky |= region

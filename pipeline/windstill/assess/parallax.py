@@ -116,10 +116,13 @@ def _of_ground(
     known: NDArray[np.bool_],
     settings: AssessSettings,
 ) -> bool:
-    """Whether what shifted is ground: smoothly, and whole rows of it, which heads before ground never fill."""
+    """Whether what shifted is ground: smoothly, down to the foot, and whole rows of it, which heads never fill."""
     if 2 * (along & same).sum() < along.sum():
         return False
     still = known & (np.hypot(x_px, y_px) < settings.parallax_least_px / 2)
+    below = _still_beside(along, known, still, 1)
+    if below is None or below > settings.parallax_still_share:
+        return False  # sky and water move on by rows as well, over ground that stands
     of_rows = [
         still[row, around].sum() / known[row, around].sum()
         for row, col in np.argwhere(along)

@@ -61,11 +61,9 @@ def _coverage_seen(kind: Kind, coverage: CoverageMeasure | None, settings: Setti
         return replace(
             coverage, coverage_pct=None, alone_pct=(), perhaps_missed_pct=100 - coverage.coverage_pct
         )
-    if kind == "bracket" and coverage.gap is not None:
-        from windstill.assess.coverage import sky_of
-
+    if kind == "bracket" and coverage.gap is not None and coverage.sky is not None:
         # What is white or black in every frame is seen; whether all the rest has texture is not.
-        of_picture = 100 * (1 - float((coverage.gap & ~sky_of(coverage.gap)).mean()))
+        of_picture = 100 * (1 - float((coverage.gap & ~coverage.sky).mean()))
         return replace(coverage, coverage_pct=max(coverage.coverage_pct, of_picture))
     return coverage
 

@@ -159,7 +159,7 @@ class CoverageMeasure:
     as `coverage_pct` and never more; empty where that is not known. A stack's shares are of what tells whether it is
     sharp; `told_pct` is how much of the textured picture that is, where the rest is hidden by noise (``None`` where
     frames are focused too much alike to say so). `perhaps_missed_pct` is what may be sharp in no frame where too little
-    of it is sure for `coverage_pct`.
+    of it is sure for `coverage_pct`. `sky`, of brackets, are tiles of `gap` that are left out of `coverage_pct`.
     """
 
     grid: TileGrid
@@ -173,6 +173,7 @@ class CoverageMeasure:
     alone_pct: tuple[float, ...] = ()
     told_pct: float | None = None
     perhaps_missed_pct: float | None = None
+    sky: NDArray[np.bool_] | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -287,7 +287,7 @@ class AssessSettings(Section):
         0.8, gt=0, le=1, description="Share of the shifted tiles that must lie on the lines; the rest is sway."
     )
     parallax_still_share: float = Field(
-        0.5, ge=0, lt=1, description="Share of still tiles below shifted ones up to which near and far keep their "
+        0.4, ge=0, lt=1, description="Share of still tiles below shifted ones up to which near and far keep their "
         "order, as parallax wants: the ground came along with most of what stands behind it.",
     )
     parallax_one_way_share: float = Field(
