@@ -8,6 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 import pytest
+import skimage.data
 from layered_scenes import SETTINGS, Kept, Picture, assess_pictures, landscape, scored, taken, with_mover
 
 from windstill.assess import measure_set
@@ -59,6 +60,17 @@ def test_stems_nearer_than_the_ground_behind_them_are_no_sway_where_the_camera_m
     assert verdict.outlook == "touch-up", verdict.reasons
     assert measure.pairs[0].parallax_px == pytest.approx(23, abs=2)
     assert (measure.pairs[0].sway_max_px or 0.0) < 3
+
+
+def test_a_real_scene_that_a_camera_moved_before_is_parallax_and_no_sway() -> None:
+    """scikit-image's stereo pair of a motorcycle (Middlebury 2014) cut as two views: near things shift 20 px and more."""
+    left, right, _ = skimage.data.stereo_motorcycle()
+    pictures = [cv2.cvtColor(each, cv2.COLOR_RGB2GRAY) for each in (left[:, :-200], right[:, 200:])]
+    measure, verdict = assess_pictures("panorama", pictures)
+    assert measure.pairs[0].parallax_sure
+    assert (measure.pairs[0].parallax_px or 0.0) > 20
+    assert verdict.outlook == "touch-up", verdict.reasons
+    assert (verdict.sway_max_px or 0.0) < 3
 
 
 def test_a_head_that_moved_across_the_parallax_is_sway_all_the_same() -> None:
