@@ -63,7 +63,7 @@ def test_stems_nearer_than_the_ground_behind_them_are_no_sway_where_the_camera_m
 
 
 def test_a_real_scene_that_a_camera_moved_before_is_parallax_and_no_sway() -> None:
-    """scikit-image's stereo pair of a motorcycle (Middlebury 2014) cut as two views: near things shift 20 px and more."""
+    """scikit-image's stereo pair of a motorcycle (Middlebury 2014) cut as two views, near things far apart."""
     left, right, _ = skimage.data.stereo_motorcycle()
     pictures = [cv2.cvtColor(each, cv2.COLOR_RGB2GRAY) for each in (left[:, :-200], right[:, 200:])]
     measure, verdict = assess_pictures("panorama", pictures)
