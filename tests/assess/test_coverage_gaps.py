@@ -76,6 +76,14 @@ def test_a_sweep_from_end_to_end_has_no_gap(written: bool) -> None:
     assert cover.coverage_pct is not None and cover.coverage_pct > 95
 
 
+def test_a_stack_of_two_whose_reach_cannot_be_told_says_so() -> None:
+    cover, frames = _stack((17.0, 1.0), written=False)
+    assert cover.coverage_pct is None
+    assert any("cannot be told" in reason for reason in _judged(cover, frames).reasons)
+    told, frames = _stack((17.0, 12.0, 6.0, 1.0), written=True)
+    assert not any("cannot be told" in reason for reason in _judged(told, frames).reasons)
+
+
 @pytest.mark.parametrize("written", [True, False])
 def test_a_far_end_not_reached_is_found_where_it_is(written: bool) -> None:
     # Stops short: the farthest strip keeps a disc of 8 px, the one before it 2.4 px, which is sharp.

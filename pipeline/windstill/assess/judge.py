@@ -24,6 +24,7 @@ from windstill.settings import AssessSettings
 # Not knowing outranks a small touch-up (it may be worse) and is outranked by what is known to be bad.
 _SEVERITY: dict[Outlook, int] = {"clean": 0, "touch-up": 1, "unknown": 2, "hard": 3, "lost": 4}
 _NEXT_TO_NOTHING_PCT = 0.25  # percent of the picture: a relevant area this small cannot make a merge hard
+_UNTOLD = "whether all of it is sharp in some frame cannot be told"
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,6 +115,8 @@ def _judge_set(
     reasons = tuple(dict.fromkeys(reason for _, reason in found if reason))
     if not reasons:
         reasons = (_calm_phrase(measure, children, node),)
+    if _is_untold(node, measure) or any(_UNTOLD in child.reasons for child in children):
+        reasons += (_UNTOLD,)
 
     def largest(name: str) -> float | None:
         own = [getattr(p, name) for p in measure.pairs] if hasattr(PairMeasure, name) else []
@@ -343,6 +346,14 @@ def _px(length: float) -> str:
 
 def _short(set_id: str) -> str:
     return set_id.rsplit("/", 1)[-1]
+
+
+def _is_untold(node: FrameSet, measure: SetMeasure) -> bool:
+    """Whether a stack's coverage is not known and nothing else says so."""
+    cover = measure.coverage
+    if node.kind != "stack" or cover is None or cover.coverage_pct is not None:
+        return False
+    return cover.perhaps_missed_pct is None and cover.told_pct is None
 
 
 def _calm_phrase(measure: SetMeasure, children: Sequence[SetVerdict], node: FrameSet) -> str:
