@@ -40,6 +40,7 @@ _HALF_WINDOW = 15
 _SPACING_PX = 36  # at the coarse level: windows just overlap
 _COARSE_REACH, _FINE_REACH = 6.0, 4.0  # pixels of the level that a window may be off its start
 _POLISHED_PX = 1.0  # pixels of the level: a start this near needs no second round there, the finer levels follow
+_POLISHED_SHARE = 0.8  # of the agreement before, that a polished fit must keep
 _LAST_POLISHED_PX = 2.0  # the same where none follow, but a tenth of a pixel is all that is asked for
 _STILL_PX = 0.5  # pixels of the level within which a window lies where it lay
 _POLISHING_WINDOWS = 100  # a quarter of them lies in a usual overlap
@@ -58,6 +59,11 @@ class _Fit:
     places: Points  # of the inliers, and what the mapping leaves there: both full resolution
     left: Points
     rest: _Matched | None = None  # what the windows of the coarsest level say of a camera that stood still
+
+    @property
+    def agreement(self) -> float:
+        """How many windows agree, and how few do not: what tells the better of two fits."""
+        return self.inliers * self.share
 
 
 def align_pair(
@@ -234,13 +240,16 @@ def _coarse(
         for _ in range(3 if last else 1):
             if apart(fit.matrix, start, size_a) <= (_LAST_POLISHED_PX if last else _POLISHED_PX) * reduction:
                 break
-            start = fit.matrix
-            fit = _fit_level(a, b, level, start, used, views, size_a, settings) or fit
+            again = _fit_level(a, b, level, fit.matrix, used, views, size_a, settings)
+            # From a few windows a homography may slide away from where it was right.
+            if again is None or again.agreement < _POLISHED_SHARE * fit.agreement:
+                break
+            start, fit = fit.matrix, again
         if len(used) < len(points):
             fit = _fit_level(a, b, level, fit.matrix, points, views, size_a, settings) or fit
         confirmed = best is not None and apart(fit.matrix, best.matrix, size_a) < _SAME_PX * reduction
         # By chance a tenth or a fifth agree with anything; where more overlaps, that is more windows.
-        if best is None or fit.inliers * fit.share > best.inliers * best.share:
+        if best is None or fit.agreement > best.agreement:
             best = fit
         needed = settings.align_sure_share * (0.5 if confirmed else 1.0)
         least = settings.align_min_windows * (2 if confirmed and settings.align_quick_features_px else 3)

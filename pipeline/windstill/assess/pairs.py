@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +12,8 @@ from windstill.assess.geometry import Matrix, inverse, overlap
 from windstill.optics.exposure import recorded_level
 from windstill.records import ISO_CAP, RELATION_OF_KIND, Frame, FrameScore, FrameSet, Grouping, Relation
 from windstill.settings import AssessSettings
+
+_ASIDE = 0.1  # share of the picture by which a frame aside of its view's middle must have more detail to stand for it
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,7 +146,10 @@ def _alike(
     frames: Mapping[str, Frame],
     scores: Mapping[str, FrameScore],
 ) -> tuple[str, str]:
-    """The two frames of neighbouring views that are most alike in focus and exposure, and most detailed."""
+    """The two frames of neighbouring views that are most alike in focus and exposure, and most detailed.
+
+    Among equals the middle of each view, as everywhere a bracket or a stack is stood for by one frame.
+    """
 
     def key(name: str) -> tuple[int, int]:
         place = grouping.placements.get(name)
@@ -152,14 +157,28 @@ def _alike(
             return (0, 0)
         return (place.focus_index or 0, place.exposure_index or 0)
 
+    middles = {_middle(view, key, frames, scores) for view in (left, right)}
     best: tuple[float, str, str] | None = None
     for a in left:
         for b in right:
             (fa, ea), (fb, eb) = key(a), key(b)
             difference = abs(_sort_level(a, frames, scores) - _sort_level(b, frames, scores))
             detail = min(scores[a].textured.mean(), scores[b].textured.mean())
-            cost = abs(fa - fb) + abs(ea - eb) + min(difference, 4.0) - float(detail)
+            aside = _ASIDE * len({a, b} - middles)
+            cost = abs(fa - fb) + abs(ea - eb) + min(difference, 4.0) - float(detail) + aside
             if best is None or cost < best[0]:
                 best = (cost, a, b)
     assert best is not None
     return best[1], best[2]
+
+
+def _middle(
+    view: Sequence[str],
+    key: Callable[[str], tuple[int, int]],
+    frames: Mapping[str, Frame],
+    scores: Mapping[str, FrameScore],
+) -> str:
+    """The middle exposure of a view's middle focus position."""
+    positions = sorted({key(name)[0] for name in view})
+    there = [name for name in view if key(name)[0] == positions[len(positions) // 2]]
+    return sorted(there, key=lambda name: (_sort_level(name, frames, scores), name))[len(there) // 2]
