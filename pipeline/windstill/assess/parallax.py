@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import cv2
 import numpy as np
@@ -16,6 +16,7 @@ from windstill.settings import AssessSettings
 _TRIES = 4000  # sets of tiles tried: with a third of them off the lines, a hundred find a good one for certain
 _ROUNDS = 3
 _FEWEST = 16  # places an epipolar geometry is fitted to: twice as many as it takes
+_ALIKE_SHARE = 0.3  # of how far its row shifted, by which a tile may differ: ground is uneven
 _AROUND_TILES = 12  # how far above and below a tile still things are looked for: about a seventh of the picture
 
 
@@ -34,7 +35,7 @@ class Parallax:
         Tiles that moved against their surroundings along the lines of parallax: a nearer thing, or wind. Their sway
         is not known.
     sure : bool
-        Whether the camera moved for certain: ground shifted, all of it, and smoothly.
+        Whether the camera moved for certain: ground shifted, by whole rows and down to the foot.
     """
 
     x_px: FloatMap
@@ -89,7 +90,8 @@ def split_parallax(
     if _places(moved, settings.parallax_apart_tiles) < settings.parallax_places:
         return without
     along, across_x, across_y = _along_lines(x_px, y_px, known, b_to_a, tile_px, settings)
-    if not _by_the_camera(along & moved, x_px, y_px, moved, known, settings, presumed):
+    found = _by_the_camera(along & moved, x_px, y_px, moved, known, settings, presumed)
+    if not found:
         return without
     shared_x, shared_y = _shared(x_px, y_px, known, settings)
     left = np.hypot(x_px - shared_x, y_px - shared_y)
@@ -104,31 +106,31 @@ def split_parallax(
         np.where(off, y_px - across_y, shared_y).astype(np.float32),
         length.astype(np.float32),
         along & ~same,
-        presumed or _of_ground(along & moved, same, x_px, y_px, known, settings),
+        presumed or found == "ground",
     )
 
 
-def _of_ground(
-    along: NDArray[np.bool_],
-    same: NDArray[np.bool_],
-    x_px: FloatMap,
-    y_px: FloatMap,
-    known: NDArray[np.bool_],
-    settings: AssessSettings,
+def _by_rows(
+    along: NDArray[np.bool_], x_px: FloatMap, y_px: FloatMap, known: NDArray[np.bool_], settings: AssessSettings
 ) -> bool:
-    """Whether what shifted is ground: smoothly, down to the foot, and whole rows of it, which heads never fill."""
-    if 2 * (along & same).sum() < along.sum():
-        return False
-    still = known & (np.hypot(x_px, y_px) < settings.parallax_least_px / 2)
-    below = _still_beside(along, known, still, 1)
-    if below is None or below > settings.parallax_still_share:
-        return False  # sky and water move on by rows as well, over ground that stands
-    of_rows = [
-        still[row, around].sum() / known[row, around].sum()
-        for row, col in np.argwhere(along)
-        for around in [slice(max(col - _AROUND_TILES, 0), col + _AROUND_TILES + 1)]
-    ]
-    return float(np.mean(of_rows)) <= settings.parallax_row_share
+    """Whether whole rows shifted, and alike: as ground does, each row of which lies at one distance, and no heads."""
+    axis = _main_axis(x_px[along], y_px[along])
+    shift = x_px * axis[0] + y_px * axis[1]
+    still = np.hypot(x_px, y_px) < settings.parallax_least_px / 2
+    stood, alike = [], []
+    for row, col in np.argwhere(along):
+        around = row, slice(max(col - _AROUND_TILES, 0), col + _AROUND_TILES + 1)
+        there = known[around]
+        usual = float(np.median(shift[around][there]))
+        stood.append(float(still[around][there].mean()))
+        alike.append(abs(shift[row, col] - usual) <= max(settings.parallax_least_px, _ALIKE_SHARE * abs(usual)))
+    return float(np.mean(stood)) <= settings.parallax_row_share and float(np.mean(alike)) >= settings.parallax_row_alike
+
+
+def _main_axis(x_px: NDArray[np.floating], y_px: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Unit vector along which displacements mostly go."""
+    main = np.linalg.svd(np.column_stack([x_px, y_px]).astype(np.float64), full_matrices=False)[2][0]
+    return np.asarray(main, np.float64)
 
 
 def _by_the_camera(
@@ -139,24 +141,28 @@ def _by_the_camera(
     known: NDArray[np.bool_],
     settings: AssessSettings,
     presumed: bool,
-) -> bool:
-    """Whether displacements along common lines are such as the camera makes."""
+) -> Literal["", "perhaps", "ground"]:
+    """Whether displacements along common lines are such as the camera makes: not, perhaps, or of the ground, for
+    certain.
+    """
     if along.sum() < settings.parallax_lines_share * moved.sum():
-        return False
+        return ""
     if _places(along, settings.parallax_apart_tiles) < settings.parallax_places:
-        return False
+        return ""
     still = known & (np.hypot(x_px, y_px) < settings.parallax_least_px / 2)
     below, above = (_still_beside(along, known, still, way) for way in (1, -1))
     most = settings.parallax_still_share
+    rows = _by_rows(along, x_px, y_px, known, settings)
     if below is not None and below <= most:
-        return True  # the ground before them shifted too
+        return "ground" if rows else "perhaps"  # what is before them shifted too
+    if rows:
+        return "perhaps"  # sky and water move on by rows as well, above ground that stands
     if not presumed and below is not None and above is not None and min(below, above) > most:
-        return False
+        return ""
     # Far things shifted and near ones stood, or nothing with detail tells near from far: all must have gone one way.
-    axis = np.array([x_px[along], y_px[along]]).T
-    main = np.linalg.svd(axis, full_matrices=False)[2][0]
-    forward = float((axis @ main > 0).mean())
-    return max(forward, 1 - forward) >= settings.parallax_one_way_share
+    axis = _main_axis(x_px[along], y_px[along])
+    forward = float((x_px[along] * axis[0] + y_px[along] * axis[1] > 0).mean())
+    return "perhaps" if max(forward, 1 - forward) >= settings.parallax_one_way_share else ""
 
 
 def _places(tiles: NDArray[np.bool_], apart: int) -> int:

@@ -298,6 +298,9 @@ class AssessSettings(Section):
         0.1, ge=0, lt=1, description="Share of still tiles beside shifted ones, in their rows, up to which ground "
         "shifted, not heads before it."
     )
+    parallax_row_alike: float = Field(
+        0.7, gt=0.5, le=1, description="Share of the shifted tiles that must have shifted as most of their row did."
+    )
     parallax_reach_tiles: int = Field(
         6, ge=2, description="Tiles to every side that share a view's parallax: a sixth of the picture, not one head."
     )
