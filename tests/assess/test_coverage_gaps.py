@@ -153,6 +153,31 @@ def test_frames_of_a_sweep_too_narrow_to_tell_its_ends_hold_what_any_of_them_doe
     assert min(third) > 0.5
 
 
+def test_brackets_that_expose_everything_say_nothing_of_a_stack_whose_focus_cannot_be_told() -> None:
+    unknown, frames = _stack((6.2, 5.8, 5.4), False)
+    known, _ = _stack((17.0, 12.0, 6.0, 1.0), True)
+    names = tuple(f.name for f in frames)
+    parent = FrameSet("TEST0001~stack", None, 1, 1, "stack", ("TEST0001~bracket",), names)
+    child = FrameSet("TEST0001~bracket", parent.set_id, 1, 1, "bracket", names, names)
+    grouping = Grouping((parent, child), {})
+
+    def said(cover: CoverageMeasure, levels: tuple[float, ...]) -> float | None:
+        scene = SCENE.copy()
+        scene[380:620, 60:900] = 250
+        exposing = _bracket(levels, scene)
+        measures = {
+            node.set_id: SetMeasure(node.set_id, node.kind, names, (), of, None, None, None, None, None, 90.0)
+            for node, of in ((parent, cover), (child, exposing))
+        }
+        return judge(grouping, measures, frames, SETTINGS.assess)[parent.set_id].coverage_pct
+
+    fine, clipped = (-2.0, 0.0, 2.0), (0.5, 1.5, 2.5)
+    assert said(unknown, fine) is None
+    assert said(known, fine) == known.coverage_pct
+    lost = said(unknown, clipped)
+    assert lost is not None and lost < 80, "what loses the set counts whatever else is known"
+
+
 def test_one_frame_alone_never_holds_more_than_all_do() -> None:
     for focus in ((17.4, 14.3, 11.2, 8.2), (17.0, 12.0, 6.0, 1.0)):
         cover, _ = _stack(focus, True)

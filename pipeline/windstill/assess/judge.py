@@ -128,8 +128,6 @@ def _judge_set(
     known_areas = [v for v in of_relevant if v is not None]
     measured = [p.measured_pct for p in measure.pairs] + [c.measured_pct for c in children]
     known_measured = [v for v in measured if v is not None]
-    covered = [measure.coverage.coverage_pct if measure.coverage else None] + [c.coverage_pct for c in children]
-    known_covered = [v for v in covered if v is not None]
     smears = [measure.smear_px] + [c.smear_px for c in children]
     known_smears = [v for v in smears if v is not None]
     overlaps = [v for v in [measure.overlap_pct] + [c.overlap_pct for c in children] if v is not None]
@@ -152,11 +150,28 @@ def _judge_set(
         picture_area_pct=max(areas) if areas else None,
         measured_pct=min(known_measured) if known_measured else None,
         smear_px=max(known_smears) if known_smears else None,
-        coverage_pct=min(known_covered) if known_covered else None,
+        coverage_pct=_covered_pct(measure, children, settings),
         overlap_pct=min(overlaps) if overlaps else None,
         shift_px=max(shifts) if shifts else None,
         worst_pair=pair_names,
     )
+
+
+def _covered_pct(
+    measure: SetMeasure, children: Sequence[SetVerdict], settings: AssessSettings
+) -> float | None:
+    """The least coverage of a set and its children.
+
+    Where the set's own cannot be told, that each bracket of a stack exposes everything well says nothing of focus: then
+    only a child's that loses the set is said.
+    """
+    known = [c.coverage_pct for c in children if c.coverage_pct is not None]
+    if measure.coverage is not None:
+        if measure.coverage.coverage_pct is None:
+            known = [v for v in known if v < settings.lost_coverage_pct]
+        else:
+            known.append(measure.coverage.coverage_pct)
+    return min(known, default=None)
 
 
 def _judge_pair(
