@@ -18,6 +18,8 @@ _OWN = (0.25, 0.5, 1.0, 2.0, 4.0, 8.0)  # squared blur of lens and pixel, workin
 _REBLUR = 4.0  # squared blur between the two gradient energies of `FrameScore.fineness`
 _EXPONENTS = (0.55, 0.8, 1.05, 1.3, 1.6)  # of gradient energy against blur: plain edges .5, a 1/f spectrum 1, grit more
 _USUAL_EXPONENT, _EXPONENT_SPREAD = 1.0, 0.35
+_OWN_DOUBLED = 3  # times: how much softer than the finest of a picture its detail is by nature, without being clouds
+_DOUBLED_COST = 0.5  # misfit that each doubling must spare
 _SOFTER = (4.0, 12.0, 40.0)  # the same for things soft by nature, as clouds and haze: no lens would show them finer
 _SOFT_COST = 1.0  # misfit that softness must spare before it is believed
 _SOFT_COST_KNOWN = 6.0  # the same where distances are written: what fades is then likelier out of reach than soft
@@ -282,7 +284,12 @@ def _places(x: NDArray[np.float64], farthest: float | None, apart_px: float) -> 
 def _laws(own: float, soft_cost: float = 0.0, *softer: float) -> NDArray[np.float64]:
     """Ways in which detail may fade: rows of (exponent, squared softness, misfit to begin with)."""
     usual = [(p, own, ((p - _USUAL_EXPONENT) / _EXPONENT_SPREAD) ** 2) for p in _EXPONENTS]
-    return np.array(usual + [(p, soft, cost + soft_cost) for soft in softer for p, _, cost in usual[1::2]])
+    soft = [(each, soft_cost) for each in softer]
+    if softer:
+        # `own` is that of the finest tiles: with it alone, detail a little softer would pass for out of reach.
+        doubled = [(own * 2**k, k * _DOUBLED_COST) for k in range(1, _OWN_DOUBLED + 1)]
+        soft = [pair for pair in doubled if pair[0] < softer[0]] + soft
+    return np.array(usual + [(p, each, cost + more) for each, more in soft for p, _, cost in usual[1::2]])
 
 
 def _total(sample: _Bands, x: NDArray[np.float64], own: float, farthest: float | None = None) -> float:
