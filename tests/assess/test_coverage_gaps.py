@@ -79,14 +79,6 @@ def test_a_sweep_from_end_to_end_has_no_gap(written: bool) -> None:
     assert cover.coverage_pct is not None and cover.coverage_pct > 95
 
 
-def test_a_stack_of_two_whose_reach_cannot_be_told_says_so() -> None:
-    cover, frames = _stack((17.0, 1.0), written=False)
-    assert cover.coverage_pct is None
-    assert any("cannot be told" in reason for reason in _judged(cover, frames).reasons)
-    told, frames = _stack((17.0, 12.0, 6.0, 1.0), written=True)
-    assert not any("cannot be told" in reason for reason in _judged(told, frames).reasons)
-
-
 @pytest.mark.parametrize("softness_px", [1.0, 1.4])
 @pytest.mark.parametrize("written", [True, False])
 def test_what_is_soft_by_nature_at_the_ends_of_a_sweep_is_not_out_of_reach(written: bool, softness_px: float) -> None:
@@ -167,6 +159,15 @@ def test_frames_of_a_sweep_too_narrow_to_tell_its_ends_hold_what_any_of_them_doe
     assert cover.reached is not None
     third = [np.array_split(held, 4, axis=1)[2].mean() for held in cover.reached]  # at 5.8 px, in focus
     assert min(third) > 0.5
+
+
+def test_a_stack_whose_coverage_cannot_be_told_says_so_beside_what_moved() -> None:
+    two, frames = _stack((17.0, 1.0), False)  # what lies between is sharp in neither
+    verdict = _judged(two, frames)
+    assert verdict.coverage_pct is None and verdict.outlook == "clean"
+    assert verdict.reasons[1:] == ("how much of it is sharp in some frame cannot be told",)
+    told, frames = _stack((17.0, 12.0, 6.0, 1.0), True)
+    assert len(_judged(told, frames).reasons) == 1
 
 
 def test_brackets_that_expose_everything_say_nothing_of_a_stack_whose_focus_cannot_be_told() -> None:

@@ -24,7 +24,7 @@ from windstill.settings import AssessSettings
 # Not knowing outranks a small touch-up (it may be worse) and is outranked by what is known to be bad.
 _SEVERITY: dict[Outlook, int] = {"clean": 0, "touch-up": 1, "unknown": 2, "hard": 3, "lost": 4}
 _NEXT_TO_NOTHING_PCT = 0.25  # percent of the picture: a relevant area this small cannot make a merge hard
-_UNTOLD = "whether all of it is sharp in some frame cannot be told"
+_UNTOLD = "how much of it is sharp in some frame cannot be told"
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,8 +115,7 @@ def _judge_set(
     reasons = tuple(dict.fromkeys(reason for _, reason in found if reason))
     if not reasons:
         reasons = (_calm_phrase(measure, children, node),)
-    if _is_untold(node, measure) or any(_UNTOLD in child.reasons for child in children):
-        reasons += (_UNTOLD,)
+    reasons += _untold(node, measure, children, settings)
 
     def largest(name: str) -> float | None:
         own = [getattr(p, name) for p in measure.pairs] if hasattr(PairMeasure, name) else []
@@ -271,6 +270,24 @@ def _coverage_findings(node: FrameSet, measure: SetMeasure, settings: AssessSett
     return [*(("clean", gap) for gap in coverage.gaps), *hidden]
 
 
+def _untold(
+    node: FrameSet, measure: SetMeasure, children: Sequence[SetVerdict], settings: AssessSettings
+) -> tuple[str, ...]:
+    """That a stack's coverage is not known, where no other reason says so: an empty figure reads like nothing missed.
+
+    Two frames without focus distances have no scale by which to tell, nor has a sweep that is narrow.
+    """
+    if any(_UNTOLD in child.reasons for child in children):
+        return (_UNTOLD,)
+    coverage = measure.coverage
+    if node.kind != "stack" or coverage is None or coverage.coverage_pct is not None:
+        return ()
+    hidden = coverage.told_pct is not None and coverage.told_pct < settings.coverage_told_pct
+    if hidden or coverage.perhaps_missed_pct is not None or not (coverage.best >= 0).any():
+        return ()
+    return (_UNTOLD,)
+
+
 def _parallax_findings(
     measure: SetMeasure, tolerance: float, grouping: Grouping, settings: AssessSettings
 ) -> list[tuple[Outlook, str]]:
@@ -361,14 +378,6 @@ def _px(length: float) -> str:
 
 def _short(set_id: str) -> str:
     return set_id.rsplit("/", 1)[-1]
-
-
-def _is_untold(node: FrameSet, measure: SetMeasure) -> bool:
-    """Whether a stack's coverage is not known and nothing else says so."""
-    cover = measure.coverage
-    if node.kind != "stack" or cover is None or cover.coverage_pct is not None:
-        return False
-    return cover.perhaps_missed_pct is None and cover.told_pct is None
 
 
 def _calm_phrase(measure: SetMeasure, children: Sequence[SetVerdict], node: FrameSet) -> str:
