@@ -54,9 +54,13 @@ def _stack(
     focus_px: tuple[float, ...],
     written: bool,
     noise: float = 0.0,
+    times: float = 1.0,
     scene: np.ndarray[tuple[int, ...], np.dtype[np.float32]] = SCENE,
 ) -> tuple[CoverageMeasure, list[Frame]]:
-    """A stack at places on the scale of blur; `noise` (8-bit steps) is added coarser than a pixel, as cameras do."""
+    """A stack at places on the scale of blur.
+
+    `noise` (8-bit steps) is added coarser than a pixel, as cameras do; written distances are `times` the true ones.
+    """
     frames: list[Frame] = []
     scores: list[FrameScore] = []
     for i, x in enumerate(focus_px):
@@ -65,7 +69,7 @@ def _stack(
             grain = cv2.GaussianBlur(np.random.default_rng(i).normal(0, 1, luma.shape), (0, 0), 0.7)
             luma = np.clip(luma + noise * grain / grain.std(), 0, 255).astype(np.uint8)
         frame, made = scored(f"TEST{i + 1:04d}", luma)
-        frames.append(replace(frame, camera=camera(focus_m=K / x)) if written else frame)
+        frames.append(replace(frame, camera=camera(focus_m=times * K / x)) if written else frame)
         scores.append(made.score)
     node = _node(frames)
     chain = [np.eye(3)] * len(frames)
@@ -236,6 +240,17 @@ def test_one_distance_written_for_all_frames_is_no_scale() -> None:
     apart = [replace(frames[0], camera=camera(focus_m=1.0)), frames[1]]
     places = focus_scale_px(apart, [s.score for _, s in pairs])
     assert places == pytest.approx([K, K / 2])
+
+
+def test_written_distances_that_the_pictures_speak_against_are_not_believed() -> None:
+    # As a coarse encoder writes them, or a picture resized whose file keeps the sensor's pixel pitch.
+    whole, _ = _stack((17.0, 12.0, 6.0, 1.0), True, times=0.4)
+    assert whole.gaps == () and whole.coverage_pct is not None and whole.coverage_pct > 90
+    short, _ = _stack((17.4, 14.3, 11.2, 8.2), True, times=2.5)
+    assert [g.what for g in short.found] == ["after"], "found all the same, and not told in metres"
+    assert " m" not in short.gaps[0].replace(" mostly", "")
+    right, _ = _stack((17.4, 14.3, 11.2, 8.2), True)
+    assert [g.what for g in right.found] == ["far"]
 
 
 def test_focus_breathing_tells_the_steps_and_is_not_believed_against_the_pictures() -> None:

@@ -117,8 +117,9 @@ def stack_coverage(
     found = place_in_focus(
         sharp, fineness, _noise_gradient(scores, to_first), subject, limit / reduction,
         [x / reduction for x in positions] if positions else None, 0.0 if positions else None,
-        None if positions else breathing_scale(frames, scores, to_first), settings.scale_unsure,
+        breathing_scale(frames, scores, to_first), settings.scale_unsure,
     )  # fmt: skip
+    known = found is not None and found.written
     total = int(subject.sum())
     reached = None if found is None else found.reach_share > settings.reach_from_share
     if found is None or not found.ends_told:
@@ -126,13 +127,13 @@ def stack_coverage(
         served = subject.astype(np.float32)
         best[~subject] = -1
         return CoverageMeasure(scores[0].grid, best, served, None, (), np.zeros_like(subject), reached=reached)
-    sure = settings.gap_from_share if positions else settings.gap_from_share_unwritten
+    sure = settings.gap_from_share if known else settings.gap_from_share_unwritten
     uncovered = subject & (found.gap_share > sure)
     # One tile's blur is a noisy figure: a hole counts when its neighbours agree.
     hole = uncovered & (cv2.blur(uncovered.astype(np.float32), (3, 3)) > 0.5)
     served = np.where(subject, np.clip(2 - reduction * found.least_px / limit, 0, 1), 0).astype(np.float32)
     best[~subject | hole] = -1
-    gaps = _focus_gaps(hole, total, found, frames, numbers, bool(positions), limit, scores[0], settings)
+    gaps = _focus_gaps(hole, total, found, frames, numbers, known, limit, scores[0], settings)
     told_pct, pct, alone = _shares(found, subject, 2 * limit / reduction, settings)
     perhaps = None
     if pct is not None and pct < settings.lost_coverage_pct and not _sure(found, subject, hole, settings):

@@ -41,6 +41,7 @@ _LEAST_TILES = 12
 _LEAST_FRAMES = 3  # two frames without distances have no scale that could be checked
 _LEAST_CHANGE = 3.0  # misfit that fading must spare over detail that stays as it is
 _BREATHING_FITS = 1.25  # times the misfit of learnt places up to which those told by focus breathing are believed
+_WRITTEN_FITS = 2.0  # the same for places by written distances: exact ones came to 1.53 at most, with no step left free
 _FITS = 0.5  # misfit for each figure of a tile that is within the error anyway
 _REACHED = 0.8  # probability, before looking, that a tile is within reach of some frame: sweeps are shot to cover
 _BLOCK = 128  # tiles whose figures stay in the nearest cache
@@ -73,6 +74,8 @@ class FocusPlace:
         Whether what lies beyond the end positions can be told. Not for a sweep whose steps are not written and that is
         narrower than the limit: detail hardly fades between its ends. Nothing is called a gap then, and `reach_share`
         is that of a tile which some frame does hold.
+    written : bool
+        Whether the places are those that written distances give.
     """
 
     least_px: FloatMap
@@ -83,6 +86,7 @@ class FocusPlace:
     reach_share: NDArray[np.float32]
     told: NDArray[np.bool_]
     ends_told: bool = True
+    written: bool = False
 
 
 def place_in_focus(
@@ -104,7 +108,8 @@ def place_in_focus(
         Blur disc, working pixels, that `gap_share` asks about.
     positions_px : sequence of float, optional
         Places of the frames, where distances and lens are known: `f^2 / (N s)` over the pixel pitch. Learnt from the
-        pictures otherwise.
+        pictures otherwise, or where these speak against them: encoders are coarse, and resized pictures may keep the
+        pixel pitch of the sensor.
     farthest_px : float, optional
         Place of infinity on the same scale (0 for the formula above): nothing lies beyond it.
     breathing_px : sequence of float, optional
@@ -149,7 +154,11 @@ def place_in_focus(
     else:
         all_x = np.asarray(positions_px, np.float64)
         x = all_x[chosen]
-        own = min(_OWN, key=lambda o: _total(sample, x, o, farthest_px))
+        least, own = min((_total(sample, x, o, farthest_px), o) for o in _OWN)
+        if least > _FITS * 2 * sample.fine.size and _speaks_against(sample, least, limit_px):
+            return place_in_focus(
+                sharp, fineness, noise, known, limit_px, breathing_px=breathing_px, scale_unsure=scale_unsure
+            )
     places = _places(x, farthest_px, 0.5)
     laws = _laws(own, _SOFT_COST if positions_px is None else _SOFT_COST_KNOWN, *_SOFTER)
     misfits = _misfits(bands.at((slice(None), known)), x, places, laws)
@@ -175,7 +184,8 @@ def place_in_focus(
         reach_share[k][known] = np.where(still, 1, held)
     told = known.copy()
     told[known] = ~still
-    return FocusPlace(least_px, gap_share, wide_gap_share, place, all_x, reach_share, told, ends_told)
+    written = positions_px is not None
+    return FocusPlace(least_px, gap_share, wide_gap_share, place, all_x, reach_share, told, ends_told, written)
 
 
 def _likely(by_place: Array, least_px: NDArray[np.float64], limit_px: float, ends_told: bool) -> NDArray[np.float64]:
@@ -388,6 +398,14 @@ def _learn_positions(sample: _Bands) -> tuple[float, NDArray[np.float64]]:
                 if (found := total(other, own)) < least:
                     least, steps = found, other
     return own, np.concatenate([[0.0], np.cumsum(steps)])
+
+
+def _speaks_against(sample: _Bands, misfit: float, limit_px: float) -> bool:
+    """Whether places learnt from the pictures fit far better than written ones do."""
+    if sample.fine.shape[0] < _LEAST_FRAMES:
+        return False
+    own, x = _learn_positions(sample)
+    return float(np.ptp(x)) >= limit_px and misfit > _WRITTEN_FITS * _total(sample, x, own)
 
 
 def _breathed(
