@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from layered_scenes import seen_from
 
-from advise_sets import Shot, at_places, camera, exposed, landscape, shoot, taken, with_mover
+from advise_sets import Shot, at_places, camera, disc_blur, exposed, landscape, shoot, taken, with_mover
 from windstill.advise.say import Speaker
 from windstill.records import FrameSet, Grouping, Outlook, Placement, SetAdvice, SetVerdict
 from windstill.report.summary import single_way_out
@@ -135,6 +135,19 @@ def test_a_focus_position_shot_twice_is_kept_once() -> None:
 def test_no_frame_is_given_up_that_alone_holds_its_part_sharp() -> None:
     found = shoot(Shot("stack", [at_places(SCENE, PLACES, x, seed=i) for i, x in enumerate(PLACES)]))
     assert found.keep(0) == ["yes"] * 3
+
+
+def test_the_nearest_flower_is_no_double_however_little_of_the_picture_it_takes() -> None:
+    # A head of 0.3 % of the picture, 12 px of blur away from all else: one frame is focused on it, and holds no more.
+    def frame(focus: float, seed: int) -> object:
+        picture = np.asarray(at_places(SCENE, (0.0, 4.0), focus, seed)).copy()
+        y, x = np.s_[400:436], np.s_[400:440]
+        picture[y, x] = taken(disc_blur(SCENE, abs(-12.0 - focus) / 2) if focus > -12 else SCENE, seed=seed)[y, x]
+        return picture
+
+    found = shoot(Shot("stack", [frame(focus, i) for i, focus in enumerate((-12.0, 0.0, 0.0, 4.0))]))  # type: ignore[misc]
+    assert found.keep(0)[0] == "yes" and found.keep(0)[3] == "yes"
+    assert found.keep(0)[1:3].count("yes") == 1, "the frame shot twice is a double"
 
 
 def test_one_frame_alone_is_said_to_hold_of_what_has_texture_and_no_more_than_all_frames_do() -> None:

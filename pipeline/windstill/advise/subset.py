@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from windstill.advise.service import coverage, service
 from windstill.advise.standing import Standing
+from windstill.assess.statistics import robust_maximum
 from windstill.optics.exposure import recorded_level
 from windstill.records import Frame, FrameScore, SetMeasure
 from windstill.settings import AdviseSettings
@@ -70,8 +71,8 @@ def choose(standing: Standing, frames: Mapping[str, Frame], settings: AdviseSett
     Notes
     -----
     First those frames are found that cover with the least sway between them; then those of them are given up, one at a
-    time, that bring nothing of their own, where it costs no sway; and both again, as long as any is. Of many frames the
-    best choice of all is not searched for.
+    time, that bring nothing of their own, where it costs no sway; and both again, as long as any is. For less sway a
+    place may be lost, a double loses speckle at most. Of many frames the best choice of all is not searched for.
     """
     names = [n for n in standing.measure.frames if n in standing.scores]
     if len(names) < 2 or standing.measure.kind in ("panorama", "single"):
@@ -109,6 +110,14 @@ def _spares(name: str, counts: NDArray[np.int32], served: Tiles, whole: int, set
     """Whether the frames counted go on covering without this one."""
     left = int(((counts - served[name]) > 0).sum())
     return left > 0 and left >= whole * (1 - settings.drop_loses_pct / 100)
+
+
+def _holds_a_place(alone: NDArray[np.bool_]) -> bool:
+    """Whether tiles that one frame alone holds lie together: the nearest flower, say, which is no speckle.
+
+    Few tiles of the picture, yet what the frame was taken for; where nothing sways, keeping it costs nothing.
+    """
+    return robust_maximum(alone.astype(np.float32), alone, float(alone.size)) is not None
 
 
 def _harm(names: Sequence[str], standing: Standing) -> int:
@@ -211,6 +220,8 @@ def _without_doubles(
             if not _spares(name, all_counts, covered, whole, settings):
                 continue
             if not _spares(name, counts, served, left, settings) or not _steps_blend(rest, names, levels, settings):
+                continue
+            if _holds_a_place(covered[name] & (all_counts == 1)):
                 continue
             if _harm(rest, standing) <= harm and _known(name, kept, standing, settings):
                 alone = int((served[name] & (counts == 1)).sum())
