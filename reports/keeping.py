@@ -253,7 +253,9 @@ def served_places(case: Case, hair: float = 1.0) -> dict[str, Any]:
         return {}
     light, flat = case.truth.seen(frames[0]).light[~_hidden(case)], stage.body(frames[0]).flat_response
     for bloom, places in _heads(case):
-        levels = case.truth._head_levels(stage, bloom)
+        levels = case.truth._head_levels(stage, bloom) * case.truth.corner_light(
+            frames[0], *case.truth._head(frames[0], bloom).at
+        )
         light = np.concatenate([light, levels[np.linspace(0, levels.size - 1, places).astype(int)]])
     agreed = np.any if hair >= 1 else np.all
     return {
@@ -331,7 +333,9 @@ def _covers(names: Sequence[str], order: Sequence[str], served: dict[str, Any]) 
 def _brings_sway(
     name: str, order: Sequence[str], kept: Sequence[str], base: str | None, served: dict[str, Any], case: Case
 ) -> bool:
-    """Whether the frame is not needed for coverage, moves against those it would be blended with, and they do not."""
+    """Whether the frame is not needed for coverage, moves against those it would be blended with, and they, without it,
+    no more than before: one whose part a neighbour takes over, to sway as far against the next, brings none.
+    """
     rest = [n for n in kept if n != name]
     if not rest or _covers(rest, order, served) < COVERS:
         return False
@@ -346,8 +350,14 @@ def _brings_sway(
     with_it = [n for n in order if n in rest or n == name]
     at = with_it.index(name)
     beside = [with_it[i] for i in (at - 1, at + 1) if 0 <= i < len(with_it)]
-    without = _sway(case, rest, beside[0], beside[1]) if len(beside) == 2 else 0.0
-    return without <= limit and max(_sway(case, with_it, n, name) for n in beside) > SWAYS_TIMES * limit
+    if max(_sway(case, with_it, n, name) for n in beside) <= SWAYS_TIMES * limit:
+        return False
+    for a, b in itertools.pairwise(rest):
+        # What one of these now holds sharpest, and blends with the other, it may not have held with the frame there.
+        before = 0.0 if [a, b] == beside else _sway(case, with_it, a, b)
+        if _sway(case, rest, a, b) > max(limit, before):
+            return False
+    return True
 
 
 def _softer(name: str, rest: Sequence[str], case: Case) -> bool:

@@ -160,7 +160,13 @@ class SceneTruth:
             textured[front] = layer.textured
             light[front] = level[front]
             which[front] = k
-        return _Seen(x, y, distance, textured, light, which)
+        return _Seen(x, y, distance, textured, light * self.corner_light(frame, x, y), which)
+
+    def corner_light(self, frame: Exposure, x: Array | float, y: Array | float) -> Array:
+        """Light that the lens leaves of what a place (pixels) would get in the middle of the picture, 0..1."""
+        w, h = self.stage.width, self.stage.height
+        aside = np.hypot(np.asarray(x) - (w - 1) / 2, np.asarray(y) - (h - 1) / 2) / (0.5 * math.hypot(w, h))
+        return np.asarray(2.0 ** (-self.stage.body(frame).vignetting_ev * aside**2))
 
     def _head(self, frame: Exposure, bloom: Bloom) -> _Head | None:
         cached = self._heads.setdefault(frame.index, {})
@@ -398,7 +404,8 @@ class SceneTruth:
 
     def _blends(self, stage: Stage, a: Exposure, b: Exposure, bloom: Bloom) -> bool:
         """Most of the head has blend weights within a factor of two in the two frames."""
-        levels = self._head_levels(stage, bloom)
+        head = self._head(a, bloom)
+        levels = self._head_levels(stage, bloom) * (self.corner_light(a, *head.at) if head is not None else 1.0)
         flat = stage.body(a).flat_response
         ia = display(levels * stage.gain(a), flat)
         ib = display(levels * stage.gain(b), flat)
