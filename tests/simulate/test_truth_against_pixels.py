@@ -155,6 +155,24 @@ def test_parallax_when_the_pivot_is_off_the_entrance_pupil() -> None:
     assert region["sway_x_px"] == pytest.approx(0, abs=1e-6)
 
 
+def test_truth_s_light_falls_off_to_the_corners_as_the_pixels_do() -> None:
+    def seen(vignetting_ev: float) -> tuple[NDArray[np.float32], NDArray[np.float64]]:
+        body = Body(flat_response=True, vignetting_ev=vignetting_ev)
+        shot = Shot(order=("repeat",), repeats=1, exposure_s=1 / 100, f_number=8)
+        described = Description(width_px=600, bodies=(body,), scenes=(Scene(look="moor", waves=False),), shots=(shot,))
+        timeline = lay_out(described)
+        stage = Stage(described, timeline, 0)
+        (frame,) = timeline.frames
+        places = SceneTruth(described, timeline, stage, 0).seen(frame)
+        picture = render(stage, frame)[..., 1]
+        return picture[places.y.astype(int), places.x.astype(int)], places.light
+
+    (even, even_light), (dark, dark_light) = seen(0.0), seen(2.0)
+    assert dark[0, 0] / even[0, 0] < 0.3, "two stops in the corner"
+    lit = even > 0.01
+    assert dark_light[lit] / even_light[lit] == pytest.approx(dark[lit] / even[lit], rel=0.01)
+
+
 def _to_a(b: NDArray[np.float32], pair: dict[str, Any], centre: NDArray[np.float64]) -> NDArray[np.float32]:
     """b resampled to a's picture by the pair's similarity."""
     turn, c = -pair["rotation_deg"], (float(centre[0]), float(centre[1]))
