@@ -206,6 +206,20 @@ def test_of_two_focus_positions_that_show_a_mover_twice_one_is_left_out_and_flow
     assert all(t.frame in found.of(0).keep_frames for t in found.of(0).take_from)
 
 
+def test_of_a_frame_that_is_needed_though_a_head_is_smeared_in_it_the_head_is_not_to_be_taken() -> None:
+    # Two positions hold the middle strip, each one of the others; in the first the head swings about its place.
+    crisp = with_mover(SCENE, 420, 280, 60, 0, 0)
+    swings = [with_mover(SCENE, 420, 280, 60, 1.5 + x, 0) for x in np.linspace(-8, 8, 33)]
+    swung = np.mean(swings, axis=0).astype(np.float32)
+    pictures = [at_places(swung, (2.0, 5.0, 8.0), 3.5, seed=1), at_places(crisp, (2.0, 5.0, 8.0), 6.5, seed=2)]
+    k = 50.0**2 / (8.0 * 0.030 * 1000)
+    found = shoot(Shot("stack", pictures, [camera(1 / 2, focus_m=k / x) for x in (3.5, 6.5)]))
+    (verdict,) = found.verdicts.values()
+    assert verdict.outlook == "clean" and any("another frame holds it" in r for r in verdict.reasons), verdict
+    assert found.keep(0) == ["yes"] * 2
+    assert found.of(0).advice == "Merge as it is; take what is smeared in focus 1 from another frame."
+
+
 def test_what_must_be_shot_again_is_named_with_a_shutter_that_holds() -> None:
     def frame(focus: float, dx: float, seed: int) -> object:
         return at_places(with_mover(SCENE, 570, 280, 70, dx, 0), PLACES, focus, seed)

@@ -122,7 +122,8 @@ class Speaker:
             text = f"No merge needed: {base(advice.keep_frames[0])} holds by itself what the others show"
         elif fewer:
             text += f"; {self._enough(advice.keep_frames)}"
-        return text + self._one_sky(advice) + (f"; should you shoot it again, {gaps[0]}." if gaps else ".")
+        text += self._one_sky(advice) + self._not_from_smeared(advice)
+        return text + (f"; should you shoot it again, {gaps[0]}." if gaps else ".")
 
     def _camera_moved(self) -> bool:
         return self.measure is not None and any(
@@ -139,6 +140,18 @@ class Speaker:
             if (pair.passing_px or 0.0) > self.verdict.tolerance_px
         ]
         return f"; take the {max(what, key=len)} from one frame" if any(what) else ""
+
+    def _not_from_smeared(self, advice: SetAdvice) -> str:
+        """What to do about smear in a frame that is merged all the same, for what it alone holds."""
+        measure = self.measure
+        if measure is None or measure.smear_frame is None or self.node.kind not in ("stack", "bracket"):
+            return ""
+        smear = measure.smear_px or 0.0
+        held = measure.smear_held_px if measure.smear_held_px is not None else smear
+        merged = measure.smear_frame in advice.keep_frames and len(advice.keep_frames) > 1
+        if not merged or smear <= 2 * self.verdict.tolerance_px or held > smear / 2:
+            return ""
+        return f"; take what is smeared in {self._places((measure.smear_frame,))} from another frame"
 
     def _enough(self, kept: Sequence[str]) -> str:
         """That some of the frames do."""
