@@ -15,11 +15,13 @@ GRID = TileGrid(tile_px=64, rows=50, cols=80)
 FLOOR_PX = 4
 
 
-def covered(kind: Kind, pct: float, gap: NDArray[np.bool_] | None = None) -> SetMeasure:
+def covered(
+    kind: Kind, pct: float, gap: NDArray[np.bool_] | None = None, sky: NDArray[np.bool_] | None = None
+) -> SetMeasure:
     gap = np.zeros(GRID.shape, bool) if gap is None else gap
     coverage = CoverageMeasure(
         GRID, np.zeros(GRID.shape, np.int16), np.ones(GRID.shape, np.float32), pct, gap=gap,
-        alone_pct=(pct / 2, pct / 2),
+        alone_pct=(pct / 2, pct / 2), sky=sky,
     )
     return SetMeasure("A~" + kind, kind, ("A", "B"), (), coverage, None, None, None, None, None, 60.0)
 
@@ -50,9 +52,10 @@ def test_what_a_bracket_clips_is_counted_against_the_picture_not_the_texture_a_p
     gap[30 : 30 + rows] = True
     verdict = judged(covered("bracket", 75.0, gap), FLOOR_PX)
     assert verdict.outlook == outlook
-    # White sky, from the upper border on, is no gap of the picture.
-    gap[:20] = True
-    assert judged(covered("bracket", 75.0, gap), FLOOR_PX).outlook == outlook
+    # A white sky is no gap of the picture.
+    sky = np.zeros(GRID.shape, bool)
+    sky[:20] = True
+    assert judged(covered("bracket", 75.0, gap | sky, sky), FLOOR_PX).outlook == outlook
 
 
 def test_a_preview_as_large_as_the_picture_tells_it_all() -> None:

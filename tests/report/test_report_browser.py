@@ -171,7 +171,7 @@ def test_every_key(visit: Callable[..., Visit]) -> None:
     page.keyboard.press("a")
     assert seen.shown_sets() == ALL and page.input_value("#by-order") == "time"
     page.keyboard.press("b")
-    assert page.evaluate("scrollY") == 0
+    page.wait_for_function("scrollY === 0")
 
     before = page.evaluate("getComputedStyle(document.body).backgroundColor")
     page.keyboard.press("d")

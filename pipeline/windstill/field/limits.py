@@ -61,9 +61,10 @@ def _coverage_seen(kind: Kind, coverage: CoverageMeasure | None, settings: Setti
         return replace(
             coverage, coverage_pct=None, alone_pct=(), perhaps_missed_pct=100 - coverage.coverage_pct
         )
-    if kind == "bracket" and coverage.gap is not None and coverage.sky is not None:
+    if kind == "bracket" and coverage.gap is not None:
         # What is white or black in every frame is seen; whether all the rest has texture is not.
-        of_picture = 100 * (1 - float((coverage.gap & ~coverage.sky).mean()))
+        missed = coverage.gap if coverage.sky is None else coverage.gap & ~coverage.sky
+        of_picture = 100 * (1 - float(missed.mean()))
         return replace(coverage, coverage_pct=max(coverage.coverage_pct, of_picture))
     return coverage
 

@@ -112,13 +112,13 @@ class PairMeasure:
     worst_y_px: float | None = None
     overlap_pct: float | None = None
     parallax_px: float | None = None
-    parallax_sure: bool = False  # it is the camera's doing, and not the wind's
     crops: CropPair | None = None
     smear_a_px: float | None = None  # robust maximum of each frame's smear against the other, where measured
     smear_b_px: float | None = None
     smear_angle_deg: float | None = None  # of the larger of the two
     passing_px: float | None = None
     passing: str = ""  # what moved on in one piece, for people: "sky", "water", "sky and water"
+    parallax_sure: bool = False  # it is the camera's doing, and not the wind's
 
 
 GapKind = Literal["near", "far", "before", "after", "between", "bright", "dark", "step", "seam", "drift"]
