@@ -252,10 +252,9 @@ def served_places(case: Case, hair: float = 1.0) -> dict[str, Any]:
     if case.node.kind != "bracket":
         return {}
     light, flat = case.truth.seen(frames[0]).light[~_hidden(case)], stage.body(frames[0]).flat_response
-    for bloom, places in _heads(case):
-        levels = case.truth._head_levels(stage, bloom) * case.truth.corner_light(
-            frames[0], *case.truth._head(frames[0], bloom).at
-        )
+    for bloom, head in _heads(case):
+        levels = case.truth._head_levels(stage, bloom) * case.truth.corner_light(frames[0], *head.at)
+        places = _places(case, bloom, head)
         light = np.concatenate([light, levels[np.linspace(0, levels.size - 1, places).astype(int)]])
     agreed = np.any if hair >= 1 else np.all
     return {
@@ -275,7 +274,7 @@ def blur_px(case: Case) -> dict[str, Any]:
     truth, frames = case.truth, [case.truth.timeline.frames[i] for i in case.true.frames]
     seen = truth.seen(frames[0])
     distance = seen.distance[seen.textured & ~_hidden(case)]
-    heads, found = list(_heads(case)), {}
+    heads, found = [(bloom, _places(case, bloom, head)) for bloom, head in _heads(case)], {}
     for f in frames:
         discs = np.zeros(distance.shape)
         for d in np.unique(distance):
@@ -289,14 +288,19 @@ def blur_px(case: Case) -> dict[str, Any]:
     return found
 
 
-def _heads(case: Case) -> Iterator[tuple[Any, int]]:
-    """Blooms of the set's first frame, and how many places each takes."""
+def _heads(case: Case) -> Iterator[tuple[Any, Any]]:
+    """Blooms that the set's first frame shows, each with its head there."""
     truth, first = case.truth, case.truth.timeline.frames[case.true.frames[0]]
-    size = truth.seen(first).textured.size
     for bloom in truth.stage.blooms:
         head = truth._head(first, bloom)
         if head is not None:
-            yield bloom, round(size * truth._area(head) * truth._visible(first, bloom, head))
+            yield bloom, head
+
+
+def _places(case: Case, bloom: Any, head: Any) -> int:
+    """How many places a head takes in the set's first frame."""
+    truth, first = case.truth, case.truth.timeline.frames[case.true.frames[0]]
+    return round(truth.seen(first).textured.size * truth._area(head) * truth._visible(first, bloom, head))
 
 
 def _hidden(case: Case) -> Any:
@@ -304,11 +308,9 @@ def _hidden(case: Case) -> Any:
     truth, first = case.truth, case.truth.timeline.frames[case.true.frames[0]]
     seen = truth.seen(first)
     hidden = np.zeros(seen.textured.shape, bool)
-    for bloom in truth.stage.blooms:
-        head = truth._head(first, bloom)
-        if head is not None:
-            x, y = (seen.x - head.at[0]) / (head.width_px / 2), (seen.y - head.at[1]) / (head.height_px / 2)
-            hidden |= (np.hypot(x, y) <= 1) & (seen.distance > bloom.distance_m)
+    for bloom, head in _heads(case):
+        x, y = (seen.x - head.at[0]) / (head.width_px / 2), (seen.y - head.at[1]) / (head.height_px / 2)
+        hidden |= (np.hypot(x, y) <= 1) & (seen.distance > bloom.distance_m)
     return hidden
 
 

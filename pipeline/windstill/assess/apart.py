@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from windstill.assess.geometry import Matrix
 from windstill.assess.parallax import split_parallax
 from windstill.assess.passing import Passing, split_passing
+from windstill.assess.statistics import known_tiles
 from windstill.assess.sway import TileSway
 from windstill.records import FloatMap
 from windstill.settings import AssessSettings
@@ -47,7 +48,9 @@ def in_one_view(
     fineness : FloatMap
         How fine the detail is in the crisper frame (`FrameScore.fineness`).
     """
-    return _without_passing(sway, textured, there, fineness, True, settings)
+    known = known_tiles(textured, sway.confidence, settings)
+    passing = split_passing(sway.x_px, sway.y_px, known, there, textured, fineness, settings)
+    return without_passing(sway, passing, settings)
 
 
 def between_views(
@@ -77,48 +80,41 @@ def between_views(
     The sky is too far for parallax, so it goes first. Ground that shifts in steps looks like water between them, so
     water is looked for only where no ground shifted.
     """
-    only_sky = _without_passing(sway, textured, there, fineness, False, settings)
-    found = _without_parallax(only_sky, textured, b_to_a, tile_px, camera_moved, settings)
-    if found.parallax_sure:
-        return found
-    both = _without_passing(sway, textured, there, fineness, True, settings)
-    if both.passing is None or only_sky.passing is None or both.passing.what == only_sky.passing.what:
-        return found
-    return _without_parallax(both, textured, b_to_a, tile_px, camera_moved, settings)
+    known = known_tiles(textured, sway.confidence, settings)
+
+    def without(passing: Passing) -> Apart:
+        rest = without_passing(sway, passing, settings)
+        # What passes says nothing of where the camera stood.
+        counted = known_tiles(textured, rest.confidence, settings) & ~passing.layer
+        found = split_parallax(rest.x_px, rest.y_px, counted, b_to_a, tile_px, settings, camera_moved)
+        return replace(
+            rest,
+            x_px=rest.x_px - found.x_px,
+            y_px=rest.y_px - found.y_px,
+            confidence=_doubted(rest.confidence, found.unsure, settings),
+            parallax_px=found.length_px,
+            parallax_sure=found.sure,
+        )
+
+    sky = split_passing(sway.x_px, sway.y_px, known, there, textured, fineness, settings, water=False)
+    apart = without(sky)
+    if apart.parallax_sure:
+        return apart
+    both = split_passing(sway.x_px, sway.y_px, known, there, textured, fineness, settings)
+    return apart if both.what == sky.what else without(both)
 
 
-def _without_passing(
-    sway: TileSway, textured: Mask, there: Mask, fineness: FloatMap, water: bool, settings: AssessSettings
-) -> Apart:
-    known = textured & (sway.confidence >= settings.measured_confidence)
-    passing = split_passing(sway.x_px, sway.y_px, known, there, textured, fineness, settings, water)
+def without_passing(sway: TileSway | Apart, passing: Passing, settings: AssessSettings) -> Apart:
+    """Take what passes out of a sway: another piece of it is blended in, not moved against its surroundings."""
     return Apart(
         x_px=sway.x_px - passing.x_px,
         y_px=sway.y_px - passing.y_px,
-        confidence=np.where(passing.unsure, _unsure(settings) * sway.confidence, sway.confidence),
-        # Another piece of sky or water is blended in: not moved against its surroundings, but other than it was.
+        confidence=_doubted(sway.confidence, passing.unsure, settings),
         changed=np.where(passing.layer, np.float32(1), sway.changed),
         passing=passing,
     )
 
 
-def _without_parallax(
-    apart: Apart, textured: Mask, b_to_a: Matrix, tile_px: int, camera_moved: bool, settings: AssessSettings
-) -> Apart:
-    counted = textured & (apart.confidence >= settings.measured_confidence)
-    if apart.passing is not None:
-        counted &= ~apart.passing.layer  # it says nothing of where the camera stood
-    found = split_parallax(apart.x_px, apart.y_px, counted, b_to_a, tile_px, settings, camera_moved)
-    return Apart(
-        x_px=apart.x_px - found.x_px,
-        y_px=apart.y_px - found.y_px,
-        confidence=np.where(found.unsure, _unsure(settings) * apart.confidence, apart.confidence),
-        changed=apart.changed,
-        passing=apart.passing,
-        parallax_px=found.length_px,
-        parallax_sure=found.sure,
-    )
-
-
-def _unsure(settings: AssessSettings) -> np.float32:
-    return np.float32(0.9 * settings.measured_confidence)
+def _doubted(confidence: FloatMap, unsure: Mask, settings: AssessSettings) -> FloatMap:
+    """Confidence in displacements, on tiles that are unsure just too little to count as measured."""
+    return np.where(unsure, np.float32(0.9 * settings.measured_confidence) * confidence, confidence)

@@ -386,8 +386,9 @@ def bracket_coverage(
     served = stacked.max(axis=0)
     hole = served <= 0
     best[hole] = -1
-    sky = _sky_of(hole, ~np.any(textured, axis=0))
-    counted = (np.any(textured, axis=0) | hole) & ~sky
+    detailed = np.any(textured, axis=0)
+    sky = _sky_of(hole, ~detailed)
+    counted = (detailed | hole) & ~sky
     total = int(counted.sum())
     pct = 100 * (1 - float((hole & counted).sum()) / total) if total else None
     gaps = []
@@ -410,8 +411,9 @@ def bracket_coverage(
 def _sky_of(hole: NDArray[np.bool_], plain: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Holes that reach from the upper border, through what is plain, over the upper half of the picture."""
     _, labels = cv2.connectedComponents(hole.astype(np.uint8), connectivity=4)
-    _, joined = cv2.connectedComponents((hole | plain).astype(np.uint8), connectivity=4)
-    from_above = (hole | plain) & np.isin(joined, joined[0][(hole | plain)[0]])
+    bare = hole | plain
+    _, joined = cv2.connectedComponents(bare.astype(np.uint8), connectivity=4)
+    from_above = bare & np.isin(joined, joined[0][bare[0]])
     sky = np.zeros(hole.shape, bool)
     for label in np.unique(labels[hole & from_above]):
         region = labels == label

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
+from collections.abc import Set as AbstractSet
 from dataclasses import dataclass
 
 import numpy as np
@@ -95,7 +96,15 @@ def _view_pairs(
 ) -> list[tuple[str, str]]:
     """Neighbouring views, each pair by frames of the same focus position and exposure."""
     views = _readable_views(node, grouping, scores)
-    return [_alike(left, right, grouping, frames, scores) for left, right in itertools.pairwise(views)]
+    middles = _middles(node, grouping, frames, scores)
+    return [_alike(left, right, middles, grouping, frames, scores) for left, right in itertools.pairwise(views)]
+
+
+def _middles(
+    node: FrameSet, grouping: Grouping, frames: Mapping[str, Frame], scores: Mapping[str, FrameScore]
+) -> set[str]:
+    """The frames that stand for the views of a panorama."""
+    return {representative(member, grouping, frames, scores) for member in node.members}
 
 
 def views_of(node: FrameSet, grouping: Grouping) -> list[list[str]]:
@@ -126,10 +135,11 @@ def further_seams(
         Full-resolution mapping of each frame to the first view; pairs with a frame that has none are left out.
     """
     views = _readable_views(node, grouping, scores)
+    middles = _middles(node, grouping, frames, scores)
     found = []
     for i, left in enumerate(views):
         for right in views[i + 2 :]:
-            a, b = _alike(left, right, grouping, frames, scores)
+            a, b = _alike(left, right, middles, grouping, frames, scores)
             if a not in to_first or b not in to_first:
                 continue
             sizes = [(scores[n].width_px, scores[n].height_px) for n in (a, b)]
@@ -142,13 +152,14 @@ def further_seams(
 def _alike(
     left: Sequence[str],
     right: Sequence[str],
+    middles: AbstractSet[str],
     grouping: Grouping,
     frames: Mapping[str, Frame],
     scores: Mapping[str, FrameScore],
 ) -> tuple[str, str]:
     """The two frames of neighbouring views that are most alike in focus and exposure, and most detailed.
 
-    Among equals the middle of each view, as everywhere a bracket or a stack is stood for by one frame.
+    Among equals those of `middles`, which stand for their views (`representative`).
     """
 
     def key(name: str) -> tuple[int, int]:
@@ -157,7 +168,6 @@ def _alike(
             return (0, 0)
         return (place.focus_index or 0, place.exposure_index or 0)
 
-    middles = {_middle(view, key, frames, scores) for view in (left, right)}
     best: tuple[float, str, str] | None = None
     for a in left:
         for b in right:
@@ -170,15 +180,3 @@ def _alike(
                 best = (cost, a, b)
     assert best is not None
     return best[1], best[2]
-
-
-def _middle(
-    view: Sequence[str],
-    key: Callable[[str], tuple[int, int]],
-    frames: Mapping[str, Frame],
-    scores: Mapping[str, FrameScore],
-) -> str:
-    """The middle exposure of a view's middle focus position."""
-    positions = sorted({key(name)[0] for name in view})
-    there = [name for name in view if key(name)[0] == positions[len(positions) // 2]]
-    return sorted(there, key=lambda name: (_sort_level(name, frames, scores), name))[len(there) // 2]

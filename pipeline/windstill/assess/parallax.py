@@ -111,26 +111,21 @@ def split_parallax(
 
 
 def _by_rows(
-    along: NDArray[np.bool_], x_px: FloatMap, y_px: FloatMap, known: NDArray[np.bool_], settings: AssessSettings
+    along: NDArray[np.bool_],
+    shift_px: NDArray[np.floating],
+    known: NDArray[np.bool_],
+    still: NDArray[np.bool_],
+    settings: AssessSettings,
 ) -> bool:
     """Whether whole rows shifted, and alike: as ground does, each row of which lies at one distance, and no heads."""
-    axis = _main_axis(x_px[along], y_px[along])
-    shift = x_px * axis[0] + y_px * axis[1]
-    still = np.hypot(x_px, y_px) < settings.parallax_least_px / 2
     stood, alike = [], []
     for row, col in np.argwhere(along):
         around = row, slice(max(col - _AROUND_TILES, 0), col + _AROUND_TILES + 1)
         there = known[around]
-        usual = float(np.median(shift[around][there]))
+        usual = float(np.median(shift_px[around][there]))
         stood.append(float(still[around][there].mean()))
-        alike.append(abs(shift[row, col] - usual) <= max(settings.parallax_least_px, _ALIKE_SHARE * abs(usual)))
+        alike.append(abs(shift_px[row, col] - usual) <= max(settings.parallax_least_px, _ALIKE_SHARE * abs(usual)))
     return float(np.mean(stood)) <= settings.parallax_row_share and float(np.mean(alike)) >= settings.parallax_row_alike
-
-
-def _main_axis(x_px: NDArray[np.floating], y_px: NDArray[np.floating]) -> NDArray[np.float64]:
-    """Unit vector along which displacements mostly go."""
-    main = np.linalg.svd(np.column_stack([x_px, y_px]).astype(np.float64), full_matrices=False)[2][0]
-    return np.asarray(main, np.float64)
 
 
 def _by_the_camera(
@@ -152,7 +147,10 @@ def _by_the_camera(
     still = known & (np.hypot(x_px, y_px) < settings.parallax_least_px / 2)
     below, above = (_still_beside(along, known, still, way) for way in (1, -1))
     most = settings.parallax_still_share
-    rows = _by_rows(along, x_px, y_px, known, settings)
+    went = np.column_stack([x_px[along], y_px[along]]).astype(np.float64)
+    main = np.linalg.svd(went, full_matrices=False)[2][0]  # the way most of them went
+    shift_px = x_px * main[0] + y_px * main[1]
+    rows = _by_rows(along, shift_px, known, still, settings)
     if below is not None and below <= most:
         return "ground" if rows else "perhaps"  # what is before them shifted too
     if rows:
@@ -160,8 +158,7 @@ def _by_the_camera(
     if not presumed and below is not None and above is not None and min(below, above) > most:
         return ""
     # Far things shifted and near ones stood, or nothing with detail tells near from far: all must have gone one way.
-    axis = _main_axis(x_px[along], y_px[along])
-    forward = float((x_px[along] * axis[0] + y_px[along] * axis[1] > 0).mean())
+    forward = float((shift_px[along] > 0).mean())
     return "perhaps" if max(forward, 1 - forward) >= settings.parallax_one_way_share else ""
 
 

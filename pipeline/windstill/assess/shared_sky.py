@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from windstill.assess.apart import Apart, without_passing
 from windstill.assess.figures import figures
 from windstill.assess.geometry import Matrix, inverse
 from windstill.assess.pairs import Pair
-from windstill.assess.passing import follow_passing, reach_of
+from windstill.assess.passing import Passing, follow_passing, reach_of
 from windstill.assess.relevance import to_grid_of_a
-from windstill.records import FrameScore, PairMeasure, SwayField
+from windstill.assess.statistics import known_tiles
+from windstill.records import FloatMap, FrameScore, PairMeasure, SwayField
 from windstill.settings import AssessSettings
 
 
@@ -39,60 +41,65 @@ def share_passing(
     list of PairMeasure
         In the same order.
     """
-    told = [(pair, pair.field) for pair in measured if pair.passing and pair.field is not None]
+    told = [
+        _Told(pair, reach_of(field.passing_px > 0, _known(field, settings), pair.passing))
+        for pair in measured
+        if pair.passing and (field := pair.field) is not None and field.passing_px is not None
+    ]
     return [_with_passing(pair, told, chain, scores, settings) for pair in measured]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Told:
+    """A pair that has told sky or water, and where it lies on the tiles of its frame a."""
+
+    pair: PairMeasure
+    reach: NDArray[np.bool_]
 
 
 def _with_passing(
     pair: PairMeasure,
-    told: Sequence[tuple[PairMeasure, SwayField]],
+    told: Sequence[_Told],
     chain: Mapping[str, Matrix],
     scores: Mapping[str, FrameScore],
     settings: AssessSettings,
 ) -> PairMeasure:
-    field = pair.field
-    if field is None or field.passing_px is None:
+    if pair.field is None or pair.field.passing_px is None or pair.frame_a not in chain:
         return pair
-    by_name: set[str] = set(pair.passing.split(" and ")) - {""}
-    for other, its_field in told:
-        if other is pair or its_field.passing_px is None or not {pair.frame_a, other.frame_a} <= chain.keys():
+    field, passing_px = pair.field, pair.field.passing_px
+    score = scores[pair.frame_a]
+    soft = score.fineness <= settings.sky_fineness
+    names = set(pair.passing.split(" and ")) - {""}
+    for each in told:
+        other = each.pair
+        if other is pair or other.frame_a not in chain:
             continue
         to_own = inverse(chain[pair.frame_a]) @ chain[other.frame_a]
-        reach = reach_of(its_field.passing_px > 0, _known(its_field, settings), other.passing)
-        carried = to_grid_of_a(reach.astype(np.float32), to_own, its_field.grid, field.grid)
-        soft = scores[pair.frame_a].fineness <= settings.sky_fineness
+        carried = to_grid_of_a(each.reach.astype(np.float32), to_own, scores[other.frame_a].grid, field.grid)
         reach = (np.nan_to_num(carried) >= 0.5) & (soft | (other.passing != "sky"))
-        followed = _followed(field, reach, settings)
-        if followed is not None:
-            field = followed
-            by_name |= set(other.passing.split(" and "))
+        known = _known(field, settings) & ~(passing_px > 0)
+        found = follow_passing(field.sway_x_px, field.sway_y_px, known, reach, settings)
+        if found is not None:
+            passing_px = np.where(found.layer, np.hypot(found.x_px, found.y_px), passing_px)
+            field = _without(field, found, passing_px, settings)
+            names |= set(other.passing.split(" and "))
     if field is pair.field:
         return pair
     of_pair = Pair(pair.frame_a, pair.frame_b, pair.relation)
-    result = figures(pair.set_id, of_pair, pair.mapping, field, None, scores[pair.frame_a], settings)
-    return replace(result, passing=" and ".join(sorted(by_name)))
+    result = figures(pair.set_id, of_pair, pair.mapping, field, None, score, settings)
+    return replace(result, passing=" and ".join(sorted(names)))
 
 
-def _followed(field: SwayField, reach: NDArray[np.bool_], settings: AssessSettings) -> SwayField | None:
-    passing_px = np.zeros_like(field.sway_x_px) if field.passing_px is None else field.passing_px
-    known = _known(field, settings) & ~(passing_px > 0)
-    found = follow_passing(field.sway_x_px, field.sway_y_px, known, reach, settings)
-    if found is None:
-        return None
+def _without(field: SwayField, found: Passing, passing_px: FloatMap, settings: AssessSettings) -> SwayField:
+    left = without_passing(Apart(field.sway_x_px, field.sway_y_px, field.confidence, field.changed), found, settings)
     smear = field.smear
     if smear is not None:
         smear = replace(smear, confidence=np.where(found.layer, np.float32(0), smear.confidence))
-    unsure = np.float32(0.9 * settings.measured_confidence)
     return replace(
-        field,
-        sway_x_px=field.sway_x_px - found.x_px,
-        sway_y_px=field.sway_y_px - found.y_px,
-        confidence=np.where(found.unsure, unsure * field.confidence, field.confidence),
-        changed=np.where(found.layer, np.float32(1), field.changed),
-        smear=smear,
-        passing_px=np.where(found.layer, np.hypot(found.x_px, found.y_px), passing_px),
-    )
+        field, sway_x_px=left.x_px, sway_y_px=left.y_px, confidence=left.confidence, changed=left.changed, smear=smear,
+        passing_px=passing_px,
+    )  # fmt: skip
 
 
 def _known(field: SwayField, settings: AssessSettings) -> NDArray[np.bool_]:
-    return np.asarray(field.textured & (field.confidence >= settings.measured_confidence))
+    return known_tiles(field.textured, field.confidence, settings)

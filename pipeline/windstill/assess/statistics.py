@@ -10,10 +10,14 @@ from windstill.records import FloatMap, SwayField
 from windstill.settings import AssessSettings
 
 
+def known_tiles(textured: NDArray[np.bool_], confidence: FloatMap, settings: AssessSettings) -> NDArray[np.bool_]:
+    """Tiles whose displacement is known: with something to measure, and measured."""
+    return np.asarray(textured & (confidence >= settings.measured_confidence))
+
+
 def counted_tiles(field: SwayField, settings: AssessSettings) -> NDArray[np.bool_]:
-    """Tiles whose sway counts: relevant, with something to measure, and measured."""
-    relevant = field.relevance >= settings.relevant_from
-    return relevant & field.textured & (field.confidence >= settings.measured_confidence)
+    """Tiles whose sway counts: relevant, and known."""
+    return (field.relevance >= settings.relevant_from) & known_tiles(field.textured, field.confidence, settings)
 
 
 def weighted_percentile(values: NDArray[np.float32], weights: NDArray[np.float32], percent: float) -> float | None:

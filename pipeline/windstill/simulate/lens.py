@@ -7,7 +7,7 @@ from functools import lru_cache
 
 import cv2
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 from scipy.special import j1
 
 Floats = NDArray[np.float32]
@@ -29,6 +29,20 @@ def image_distance_mm(focal_mm: float, focus_m: float, breathing: bool = True) -
         return focal_mm
     s = focus_m * 1000.0
     return focal_mm * s / (s - focal_mm)
+
+
+def corner_light(
+    x_px: ArrayLike, y_px: ArrayLike, size_px: tuple[int, int], vignetting_ev: float
+) -> NDArray[np.float64]:
+    """Light, 0..1, that reaches a place of a picture of so wide and high, of what would in its middle.
+
+    It falls with the square of the distance from there, by `vignetting_ev` stops in the corners.
+    """
+    half = 0.5 * math.hypot(*size_px)
+    across, down = (
+        ((np.asarray(at) - (side - 1) / 2) / half) ** 2 for at, side in zip((x_px, y_px), size_px, strict=True)
+    )
+    return np.asarray(2.0 ** (-vignetting_ev * (across + down)))
 
 
 def blur_disc_mm(focal_mm: float, f_number: float, focus_m: float, distance_m: float) -> float:

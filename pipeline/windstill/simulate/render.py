@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from windstill.simulate.blooms import Bloom
 from windstill.simulate.layers import GAMMA, Layer
-from windstill.simulate.lens import Blur
+from windstill.simulate.lens import Blur, corner_light
 from windstill.simulate.stage import Stage
 from windstill.simulate.timeline import Exposure
 
@@ -242,7 +242,5 @@ def _vignette(picture: Floats, ev: float) -> None:
     if ev == 0:
         return
     h, w = picture.shape[:2]
-    y = ((np.arange(h) - (h - 1) / 2) / (0.5 * math.hypot(w, h))) ** 2
-    x = ((np.arange(w) - (w - 1) / 2) / (0.5 * math.hypot(w, h))) ** 2
     for row in range(h):
-        picture[row] *= (2.0 ** (-ev * (x + y[row]))).astype(np.float32)[:, None]
+        picture[row] *= corner_light(np.arange(w), row, (w, h), ev).astype(np.float32)[:, None]

@@ -24,6 +24,7 @@ from windstill.simulate.describe import Description
 from windstill.simulate.files import file_names
 from windstill.simulate.geometry import apply_homography, apply_similarity, fit_similarity
 from windstill.simulate.layers import GAMMA
+from windstill.simulate.lens import corner_light
 from windstill.simulate.sensor import display
 from windstill.simulate.stage import Path as MovePath
 from windstill.simulate.stage import Stage
@@ -164,9 +165,7 @@ class SceneTruth:
 
     def corner_light(self, frame: Exposure, x: Array | float, y: Array | float) -> Array:
         """Light that the lens leaves of what a place (pixels) would get in the middle of the picture, 0..1."""
-        w, h = self.stage.width, self.stage.height
-        aside = np.hypot(np.asarray(x) - (w - 1) / 2, np.asarray(y) - (h - 1) / 2) / (0.5 * math.hypot(w, h))
-        return np.asarray(2.0 ** (-self.stage.body(frame).vignetting_ev * aside**2))
+        return corner_light(x, y, (self.stage.width, self.stage.height), self.stage.body(frame).vignetting_ev)
 
     def _head(self, frame: Exposure, bloom: Bloom) -> _Head | None:
         cached = self._heads.setdefault(frame.index, {})
