@@ -67,7 +67,9 @@ def measure_set(
     order = [n for n in in_judging_order(node, grouping, frames, scores) if n in scores]
     pairs = pairs_of(node, grouping, frames, scores)
     mates = _view_mates(node, grouping)
-    chain: dict[str, Matrix] = {name: np.eye(3) for name in mates.get(order[0], order[:1])} if order else {}
+    first = {name: np.eye(3) for name in mates.get(order[0], order[:1])} if order else {}
+    chain: dict[str, Matrix] = dict(first)
+    laid: dict[Pair, Matrix] = {}
     pyramids: dict[str, Pyramid] = {}
 
     def measure(pair: Pair, supposed: Matrix | None = None, camera_moved: bool = False) -> PairMeasure:
@@ -76,32 +78,37 @@ def measure_set(
         for name in (pair.frame_a, pair.frame_b):
             if name not in pyramids:
                 pyramids[name] = build_pyramid(planes.work(name), scores[name].reduction)
-        result, b_to_a = _measure_pair(pair, node, order, pyramids, scores, chain, settings, supposed, camera_moved)
+        result, laid[pair] = _measure_pair(pair, node, order, pyramids, scores, chain, settings, supposed, camera_moved)
+        lay(pair)
+        return result
+
+    def lay(pair: Pair) -> None:
         if pair.frame_a in chain:
             for name in mates.get(pair.frame_b, [pair.frame_b]):
-                chain.setdefault(name, chain[pair.frame_a] @ b_to_a)
+                chain.setdefault(name, chain[pair.frame_a] @ laid[pair])
         elif pair.frame_b in chain:
             for name in mates.get(pair.frame_a, [pair.frame_a]):
-                chain.setdefault(name, chain[pair.frame_b] @ inverse(b_to_a))
-        return result
+                chain.setdefault(name, chain[pair.frame_b] @ inverse(laid[pair]))
 
     measured = [measure(pair) for pair in pairs]
     if node.kind == "panorama" and 2 * sum(m.parallax_sure for m in measured) >= len(measured):
         # A camera that moved while it turned from most views to the next did so between the others.
         measured = [
-            m if m.parallax_sure or not _doubtful(m, settings) else measure(pair, None, True)
+            m if m.parallax_sure or not _doubtful(m, settings) else measure(pair, camera_moved=True)
             for m, pair in zip(measured, pairs, strict=True)
         ]
+        # Views that only now could be joined were taken to lie over each other.
+        chain.clear()
+        chain.update(first)
+        for pair in pairs:
+            lay(pair)
     seams = list(measured)
     if node.kind == "panorama" and not any(m.mapping.failed for m in measured):
         # Rows above each other meet along more seams than those crossed while shooting.
-        further = [
+        measured += [
             measure(pair, inverse(chain[pair.frame_a]) @ chain[pair.frame_b])
             for pair in further_seams(node, grouping, frames, scores, chain, settings)
         ]
-        # Of a camera that moved, mappings laid end to end may let views overlap that do not.
-        moved = any(m.parallax_sure for m in measured)
-        measured += [m for m in further if not (moved and m.mapping.failed)]
     if node.kind != "panorama":
         measured = share_passing(measured, chain, scores, settings)
     measured = _with_crops(measured, scores, planes, settings)
