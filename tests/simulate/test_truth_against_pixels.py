@@ -66,6 +66,20 @@ def test_a_head_is_where_truth_says(exposure_s: float) -> None:
         assert moved == pytest.approx([region["sway_x_px"], region["sway_y_px"]], abs=0.02)
 
 
+def test_the_rim_of_a_large_head_that_the_picture_cuts_counts() -> None:
+    # An eighth of it is seen, 0.6 % of the picture: more than a whole small head.
+    head = Blooms(
+        kind="disc", count=1, near_m=1.0, far_m=1.0, head_mm=(300, 300), places_deg=((-5.0, -30.0),), sway_mm=9
+    )
+    scene = Scene(look="chart", nearest_m=1.4, pitch_deg=0, blooms=(head,), wind=Wind(speed_ms=4.0, gustiness=0.3))
+    shot = Shot(order=("repeat",), repeats=2, exposure_s=1 / 500, focus_m=1.3, f_number=5.6)
+    _, (pair,), _ = rendered(Description(width_px=1200, bodies=(PLAIN,), scenes=(scene,), shots=(shot,)))
+    (region,) = pair["regions"]
+    assert region["visible"] < 0.2
+    assert pair["sway_max_px"] == pytest.approx(np.hypot(region["sway_x_px"], region["sway_y_px"]), abs=0.01)
+    assert pair["sway_max_px"] > 1
+
+
 def test_still_scenery_follows_the_camera() -> None:
     shot = Shot(order=("repeat",), repeats=3, shift_px=20, roll_deg=0.05, exposure_s=1 / 100, f_number=8, shake_px=2)
     scene = Scene(look="moor", nearest_m=0.8, camera_height_m=0.6, waves=False)

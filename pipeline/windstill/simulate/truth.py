@@ -43,6 +43,8 @@ RUINED_PX, RUINED_AREA_PX, RUINED_AREA, CALM_PX = 5.0, 10.0, 0.1, 1.0
 """At 6000 px along the long side; CONTRACT's definition of ruined and calm."""
 LEAST_AREA = 0.0005
 """Share of the picture. A smaller object is no robust maximum by itself."""
+_VISIBLE, _PART = 0.25, 0.002
+"""A head counts of which so much is seen, of itself or of the picture: a large one's rim is as large as a small one."""
 _GRID = (48, 32)
 """Places along the long and the short side where the still scene is looked at."""
 
@@ -307,7 +309,8 @@ class SceneTruth:
             return None
         visible = self._visible(a, bloom, ha)
         visible_b = self._visible(b, bloom, hb)
-        if visible < 0.25 or (relation == "view" and visible_b < 0.25):
+        least = min(_VISIBLE, _PART / max(self._area(ha), 1e-9))
+        if visible < least or (relation == "view" and visible_b < least):
             return None
         centre = stage.camera(a).centre
         parallax = np.zeros(2)
