@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import map_coordinates
 
 from windstill.simulate.describe import Blooms, Body, Description, Focus, Scene, Shot, Views, Wind
-from windstill.simulate.geometry import apply_homography, apply_similarity
+from windstill.simulate.geometry import Camera, apply_homography, apply_similarity
 from windstill.simulate.render import render
 from windstill.simulate.stage import Stage
 from windstill.simulate.timeline import lay_out
@@ -185,6 +185,18 @@ def test_truth_s_light_falls_off_to_the_corners_as_the_pixels_do() -> None:
     assert dark[0, 0] / even[0, 0] < 0.3, "two stops in the corner"
     lit = even > 0.01
     assert dark_light[lit] / even_light[lit] == pytest.approx(dark[lit] / even[lit], rel=0.01)
+
+
+@pytest.mark.parametrize("distortion", [-0.06, -0.004, 0.0, 0.06])
+def test_what_stands_beside_the_camera_is_not_in_the_picture(distortion: float) -> None:
+    """A barrel's polynomial turns back far outside of the picture; nothing may come back into it by that."""
+    camera = Camera(1800, 1200, 1200.0, 0.0, 0.0, 0.0, distortion=distortion, cylinder=True)
+    aside = np.radians(np.linspace(0, 89.9, 900))
+    x = camera.project(camera.place(aside, np.zeros_like(aside), 0.5))[:, 0]
+    seen = np.isfinite(x)
+    assert np.all(np.diff(x[seen]) > 0), "further aside, further out"
+    assert not seen[np.argmin(seen) :].any() or seen.all()
+    assert x[seen].max() > 1.4 * 1800, "what stands about the picture may reach into it"
 
 
 def _to_a(b: NDArray[np.float32], pair: dict[str, Any], centre: NDArray[np.float64]) -> NDArray[np.float32]:

@@ -64,15 +64,22 @@ class Camera:
         return np.stack([u * d, v * d, d], axis=-1)
 
     def project(self, points: Array) -> Array:
-        """Picture coordinates of world points, shape (..., 2); NaN behind the camera."""
+        """Picture coordinates of world points, shape (..., 2); NaN behind the camera and beyond the lens."""
         cam = (points - np.asarray(self.at)) @ self.rotation().T
         z = np.where(cam[..., 2] > 1e-6, cam[..., 2], np.nan)
         x, y = cam[..., 0] / z * self.focal_px, cam[..., 1] / z * self.focal_px
         if self.distortion:
-            r2 = (x * x + y * y) / self._half_diagonal() ** 2
-            x, y = x * (1 + self.distortion * r2), y * (1 + self.distortion * r2)
+            f = self._distorted((x * x + y * y) / self._half_diagonal() ** 2)
+            x, y = x * f, y * f
         cx, cy = self.centre
         return np.stack([x + cx, y + cy], axis=-1)
+
+    def _distorted(self, r2: Array) -> Array:
+        """Factor on the distance from the centre, by its square in half diagonals; NaN where the lens sees nothing.
+
+        Far enough aside a barrel's polynomial turns back, and would show in the picture what stands beside the camera.
+        """
+        return np.asarray(np.where(1 + 3 * self.distortion * r2 > 0, 1 + self.distortion * r2, np.nan))
 
     def jacobian(self, u: float, v: float, distance: float) -> Array:
         """Pixels per unit of (u, v) at a place on a layer, shape (2, 2): columns d/du, d/dv."""
@@ -126,13 +133,12 @@ class Card:
     to_camera: Array
 
     def project(self, du: Array, dv: Array) -> Array:
-        """Picture coordinates of places on the card, shape (n, 2); NaN behind the camera."""
+        """Picture coordinates of places on the card, shape (n, 2); NaN behind the camera and beyond the lens."""
         seen = np.stack([du, dv, np.ones_like(du)], axis=-1) @ self.to_camera.T
         z = np.where(seen[..., 2] > 1e-6, seen[..., 2], np.nan)
         xy = seen[..., :2] / z[..., None] * self.camera.focal_px
         if self.camera.distortion:
-            r2 = (xy**2).sum(axis=-1, keepdims=True) / self.camera._half_diagonal() ** 2
-            xy = xy * (1 + self.camera.distortion * r2)
+            xy = xy * self.camera._distorted((xy**2).sum(axis=-1, keepdims=True) / self.camera._half_diagonal() ** 2)
         return np.asarray(xy + np.asarray(self.camera.centre))
 
     def places(self, x: Array, y: Array) -> tuple[Array, Array]:
