@@ -11,7 +11,7 @@ from windstill.records import FloatMap
 from windstill.settings import AdviseSettings
 
 _CLIPPED = 0.1  # share of a tile's pixels clipped from which the frame does not serve it
-_MOSTLY_CLIPPED = 0.25  # the same from which it does not even cover it
+_WITHIN_A_TILE = 0.5  # times the least weight by which those of a tile's pixels differ from its mean's
 
 
 def service(standing: Standing, settings: AdviseSettings) -> dict[str, NDArray[np.bool_]]:
@@ -44,21 +44,33 @@ def service(standing: Standing, settings: AdviseSettings) -> dict[str, NDArray[n
 
 def coverage(
     standing: Standing, served: dict[str, NDArray[np.bool_]], settings: AdviseSettings
-) -> dict[str, NDArray[np.bool_]]:
-    """Tiles that each frame covers: those it serves, and those another holds better, yet it sharp or well exposed too.
+) -> dict[str, FloatMap]:
+    """Share 0..1 of each tile that each frame covers: of what it serves, and of what another holds better, yet it sharp
+    or well exposed too.
 
-    A double is no reason to take the lesser; sway is.
+    A double is no reason to take the lesser; sway is. Of a tile whose mean is at the limit of what is well exposed half
+    the pixels are beyond it, and of one a fifth of which is clipped a fifth: many of them add up.
     """
     measure, subject = standing.measure, np.any(list(served.values()), axis=0)
     reached = measure.coverage.reached if measure.coverage is not None else None
     if measure.kind == "stack" and reached is not None and reached.shape[0] == len(measure.frames):
         held = {n: served[n] | (subject & reached[k]) for k, n in enumerate(measure.frames)}
-    elif measure.kind == "bracket":
-        weight = {n: _weight(n, standing, _MOSTLY_CLIPPED) for n in measure.frames}
-        held = {n: served[n] | (subject & (w >= settings.well_exposed_weight)) for n, w in weight.items()}
-    else:
-        return served
-    return _unsmeared(held, standing, settings)
+        return {n: tiles.astype(np.float32) for n, tiles in _unsmeared(held, standing, settings).items()}
+    if measure.kind == "bracket":
+        whole = {n: served[n] | subject for n in measure.frames}
+        unsmeared = _unsmeared(whole, standing, settings)
+        return {n: np.where(unsmeared[n], _exposed_share(n, served[n], standing, settings), 0) for n in whole}
+    return {n: tiles.astype(np.float32) for n, tiles in served.items()}
+
+
+def _exposed_share(
+    name: str, served: NDArray[np.bool_], standing: Standing, settings: AdviseSettings
+) -> FloatMap:
+    """Share of each tile's pixels that a frame exposes well; of those it serves, all that are not clipped."""
+    weight = np.nan_to_num(blend_weight(standing.carried(name, "luma")))
+    spread = _WITHIN_A_TILE * settings.well_exposed_weight
+    share = np.clip(0.5 + (weight - settings.well_exposed_weight) / (2 * spread), 0, 1)
+    return np.asarray(np.where(served, 1, share) * np.clip(1 - _clipped(name, standing), 0, 1), np.float32)
 
 
 def _sharp(standing: Standing, settings: AdviseSettings) -> dict[str, NDArray[np.bool_]]:
@@ -73,7 +85,7 @@ def _sharp(standing: Standing, settings: AdviseSettings) -> dict[str, NDArray[np
 
 
 def _exposed(standing: Standing, settings: AdviseSettings) -> dict[str, NDArray[np.bool_]]:
-    weight = {name: _weight(name, standing, _CLIPPED) for name in standing.measure.frames}
+    weight = {name: _weight(name, standing) for name in standing.measure.frames}
     best = np.max(list(weight.values()), axis=0)
     enough = settings.as_exposed_share * best
     enough = np.where(best >= settings.well_exposed_weight, np.maximum(enough, settings.well_exposed_weight), enough)
@@ -81,11 +93,17 @@ def _exposed(standing: Standing, settings: AdviseSettings) -> dict[str, NDArray[
     return {n: (w > 0) & (w >= enough) for n, w in weight.items()}
 
 
-def _weight(name: str, standing: Standing, clipped_share: float) -> FloatMap:
-    """Blend weight of a frame on the tiles; 0 where as much as given is clipped."""
-    clipped = np.nan_to_num(standing.carried(name, "clipped_high") + standing.carried(name, "clipped_low"), nan=1)
+def _weight(name: str, standing: Standing) -> FloatMap:
+    """Blend weight of a frame on the tiles; 0 where too much is clipped."""
+    clipped = _clipped(name, standing)
     weight = np.nan_to_num(blend_weight(standing.carried(name, "luma")))
-    return np.asarray(np.where(clipped < clipped_share, weight, 0), np.float32)
+    return np.asarray(np.where(clipped < _CLIPPED, weight, 0), np.float32)
+
+
+def _clipped(name: str, standing: Standing) -> FloatMap:
+    """Share of each tile's pixels that a frame shows white or black; 1 where it shows nothing."""
+    clipped = standing.carried(name, "clipped_high") + standing.carried(name, "clipped_low")
+    return np.asarray(np.nan_to_num(clipped, nan=1), np.float32)
 
 
 def _unsmeared(

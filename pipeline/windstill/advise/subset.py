@@ -14,13 +14,15 @@ from windstill.advise.service import coverage, service
 from windstill.advise.standing import Standing
 from windstill.assess.statistics import robust_maximum
 from windstill.optics.exposure import recorded_level
-from windstill.records import Frame, FrameScore, SetMeasure
+from windstill.records import FloatMap, Frame, FrameScore, SetMeasure
 from windstill.settings import AdviseSettings
 
 Tiles = dict[str, NDArray[np.bool_]]
+Shares = dict[str, FloatMap]  # of each tile that a frame covers, 0..1
 _MANY = 24  # stillest frames of a burst that are tried as the one the others agree with
 _ALL_WAYS = 9  # frames of a set up to which every choice of them is looked at: half a thousand
 _SPECKLE = 2  # tiles: so few more that sway are no reason to serve less
+_PAYS = 0.5  # share of the sway that must go for places to be taken from frames that hold them less well
 LONG_BURST = 200
 """Frames. Longer bursts are not compared frame by frame: maps of all of them would fill the memory."""
 
@@ -85,14 +87,15 @@ def choose(standing: Standing, frames: Mapping[str, Frame], settings: AdviseSett
         return Chosen(tuple(names))
     levels = _levels(names, frames, standing)
     covered = coverage(standing, served, settings)
+    least = (1 - settings.drop_loses_pct / 100) * _covered_by(names, covered)
     kept, swayed, spare = list(names), list[str](), list[str]()
     given_up = -1
     while given_up < len(swayed) + len(spare):
         given_up = len(swayed) + len(spare)
-        kept, moved = _without_sway(kept, (served, covered), whole, standing, settings)
+        kept, moved = _without_sway(kept, (served, covered), least, standing, settings)
         swayed += moved
         # Once a double is gone, the frame before it may be one that sways and is not needed.
-        kept, doubles = _without_doubles(kept, (served, covered), whole, levels, standing, settings)
+        kept, doubles = _without_doubles(kept, (served, covered), least, levels, standing, settings)
         spare += doubles
     smeared = tuple(n for n in spare if _smeared(n, kept, standing.scores, standing.tolerance_px))
     left = max((standing.moved(a, b, kept).largest_px for a, b in itertools.pairwise(kept)), default=0.0)
@@ -107,9 +110,24 @@ def _counts(names: Sequence[str], served: Tiles) -> NDArray[np.int32]:
 
 
 def _spares(name: str, counts: NDArray[np.int32], served: Tiles, whole: int, settings: AdviseSettings) -> bool:
-    """Whether the frames counted go on covering without this one."""
+    """Whether the frames counted go on serving without this one."""
     left = int(((counts - served[name]) > 0).sum())
     return left > 0 and left >= whole * (1 - settings.drop_loses_pct / 100)
+
+
+def _covered_by(names: Sequence[str], covered: Shares) -> float:
+    """Tiles that some frames cover together."""
+    return float(np.max([covered[n] for n in names], axis=0).sum())
+
+
+def _dispensable(names: Sequence[str], covered: Shares, least: float) -> list[str]:
+    """The frames each of which may be left out, by itself, with as many tiles still covered by the others."""
+    if len(names) < 2:
+        return []
+    shares = np.stack([covered[n] for n in names])
+    second, best = np.sort(shares, axis=0)[-2:]
+    left = best.sum() - np.where((shares == best) & (best > second), best - second, 0).sum(axis=(1, 2))
+    return [n for n, rest in zip(names, left, strict=True) if rest > 0 and rest >= least]
 
 
 def _holds_a_place(alone: NDArray[np.bool_]) -> bool:
@@ -136,43 +154,45 @@ def _unrest(names: Sequence[str], standing: Standing) -> int:
 
 
 def _without_sway(
-    names: list[str], tiles: tuple[Tiles, Tiles], whole: int, standing: Standing, settings: AdviseSettings
+    names: list[str], tiles: tuple[Tiles, Shares], least: float, standing: Standing, settings: AdviseSettings
 ) -> tuple[list[str], list[str]]:
-    """Of the frames that still cover, those with the least sway between them; of equals those that serve most.
+    """Of the frames that still cover `least` tiles, those with the least sway between them; of equals those that serve
+    most.
 
-    `tiles`: what each frame serves, and what it covers at all.
+    `tiles`: what each frame serves, and what it covers at all. Places are left to frames that hold them less well where
+    at least half of the sway goes: a picture that has to be mended all the same is not made softer as well.
     """
     if _harm(names, standing) == 0:
         return names, []
     served, covered = tiles
-    ways = _all_ways(names, covered, whole, settings) if len(names) <= _ALL_WAYS else None
+    ways = _all_ways(names, covered, least) if len(names) <= _ALL_WAYS else None
     if ways is None:
-        ways = _one_by_one(names, covered, whole, standing, settings)
+        ways = _one_by_one(names, covered, least, standing)
+    serves = [int((_counts(way, served) > 0).sum()) for way in ways]
     harms = [_harm(way, standing) for way in ways]
-    ranks = [
-        # What brings no sway is not given up for it.
-        (-int((_counts(way, served) > 0).sum()), -len(way), k)
-        for k, way in enumerate(ways) if harms[k] <= min(harms) + _SPECKLE
-    ]  # fmt: skip
+    enough = serves[0] * (1 - settings.drop_loses_pct / 100)  # the first way is all of them
+    as_well = [k for k, serve in enumerate(serves) if serve >= enough]
+    pays = min(harms) <= _PAYS * min(harms[k] for k in as_well)
+    open_ = range(len(ways)) if pays else as_well
+    stillest = min(harms[k] for k in open_)
+    # What brings no sway is not given up for it.
+    ranks = [(-serves[k], -len(ways[k]), k) for k in open_ if harms[k] <= stillest + _SPECKLE]
     kept = ways[min(ranks)[-1]]
     return kept, [n for n in names if n not in kept]
 
 
-def _all_ways(
-    names: Sequence[str], covered: Tiles, whole: int, settings: AdviseSettings
-) -> list[list[str]]:
+def _all_ways(names: Sequence[str], covered: Shares, least: float) -> list[list[str]]:
     """All of them, and every choice of fewer that still covers."""
-    least = (1 - settings.drop_loses_pct / 100) * whole
     ways = [list(names)]
     for count in range(len(names) - 1, 0, -1):
         for way in itertools.combinations(names, count):
-            if int(np.logical_or.reduce([covered[n] for n in way]).sum()) >= least:
+            if _covered_by(way, covered) >= least:
                 ways.append(list(way))
     return ways
 
 
 def _one_by_one(
-    names: Sequence[str], covered: Tiles, whole: int, standing: Standing, settings: AdviseSettings
+    names: Sequence[str], covered: Shares, least: float, standing: Standing
 ) -> list[list[str]]:
     """What is left after every frame given up, each time the one without which least sways, until the rest covers not.
 
@@ -181,8 +201,7 @@ def _one_by_one(
     ways, kept = [list(names)], list(names)
     motion = _motions(standing.measure, standing.scores)
     while True:
-        counts = _counts(kept, covered)
-        spare = [n for n in kept if _spares(n, counts, covered, whole, settings)]
+        spare = _dispensable(kept, covered, least)
         if not spare:
             return ways
         rest = {name: [n for n in kept if n != name] for name in spare}
@@ -204,7 +223,7 @@ def _motions(measure: SetMeasure, scores: Mapping[str, FrameScore]) -> dict[str,
 
 
 def _without_doubles(
-    names: list[str], tiles: tuple[Tiles, Tiles], whole: int, levels: Mapping[str, float], standing: Standing,
+    names: list[str], tiles: tuple[Tiles, Shares], least: float, levels: Mapping[str, float], standing: Standing,
     settings: AdviseSettings,
 ) -> tuple[list[str], list[str]]:
     """`tiles`: what each frame serves, of which what is kept must not lose more, and what it covers at all."""
@@ -214,14 +233,12 @@ def _without_doubles(
     harm = _harm(kept, standing)
     while len(kept) > 1:
         ways = []
-        counts, all_counts = _counts(kept, served), _counts(kept, covered)
-        for name in kept:
+        counts, all_counts = _counts(kept, served), np.sum([covered[n] > 0 for n in kept], axis=0)
+        for name in _dispensable(kept, covered, least):
             rest = [n for n in kept if n != name]
-            if not _spares(name, all_counts, covered, whole, settings):
-                continue
             if not _spares(name, counts, served, left, settings) or not _steps_blend(rest, names, levels, settings):
                 continue
-            if _holds_a_place(covered[name] & (all_counts == 1)):
+            if _holds_a_place((covered[name] > 0) & (all_counts == 1)):
                 continue
             if _harm(rest, standing) <= harm and _known(name, kept, standing, settings):
                 alone = int((served[name] & (counts == 1)).sum())
