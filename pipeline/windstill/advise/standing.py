@@ -148,7 +148,7 @@ class Standing:
         above, avoidable = (
             int((length > limit).sum()) if largest > limit else 0 for limit in (self.tolerance_px, self.avoided_px)
         )
-        measured = float((counted & textured).sum()) / blend if blend else 1.0
+        measured = float((counted & relevant & textured).sum()) / blend if blend else 1.0
         doubtful = 0
         if self.movers is not None and measured < self.seen_still_share:
             doubtful = int((relevant & textured & ~counted & self.movers).sum())
@@ -177,10 +177,16 @@ class Standing:
         return np.asarray(length > self.tolerance_px)
 
     def _sway(self, a: str, b: str, others: Sequence[str]) -> tuple[FloatMap, NDArray[np.bool_], NDArray[np.bool_]]:
-        """Sway between two frames (0 where it is not known or of no matter), where that is, where it counts."""
+        """Sway between two frames (0 where it is not known or of no matter), where that is, where it counts.
+
+        In a stack a head counts beside a blend as well: its outline lies over what is blended, in two places.
+        """
         length = np.hypot(*self._displaced(*self._in_order(a, b)))
         relevant = np.asarray(self._relevance(a, b, others) >= _RELEVANT)
         counted = np.isfinite(length) & relevant
+        if self.measure.kind == "stack":
+            beside = cv2.dilate(relevant.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+            counted |= beside & (np.nan_to_num(length) > self.tolerance_px)
         return np.where(counted, length, 0).astype(np.float32), counted, relevant
 
     def _displaced(self, a: str, b: str) -> _Maps:
