@@ -19,11 +19,12 @@ _LANES = 8  # single-precision numbers of a vector register
 
 
 # Patches are kept flat, row after row, and sums run over whole rows with their margins, which weigh nothing: one long
-# loop fills vector registers, many loops over the fifteen to forty pixels of a window's rows do not.
+# loop fills vector registers, many loops over the fifteen to forty pixels of a window's rows do not. A patch of `size`
+# rows has one column more than it shows (its pitch is size + 1): reading between pixels takes one pixel more each way.
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
-def _read(plane, x, y, out, across, line, size):  # type: ignore[no-untyped-def]
+def _read(plane, x, y, out, across, lines, size):  # type: ignore[no-untyped-def]
     """Read a square patch, upper left corner at (x, y), bilinearly and smoothed by [1 2 1]/4 both ways.
 
     Both at once are four taps along and four down. The caller keeps it inside; the outermost ring is left as it was.
@@ -35,18 +36,20 @@ def _read(plane, x, y, out, across, line, size):  # type: ignore[no-untyped-def]
     one, two, quarter = np.float32(1), np.float32(2), np.float32(0.25)
     h0, h1, h2, h3 = quarter * (one - fx), quarter * (two - fx), quarter * (one + fx), quarter * fx
     v0, v1, v2, v3 = quarter * (one - fy), quarter * (two - fy), quarter * (one + fy), quarter * fy
-    inner = size - 2
+    pitch = size + 1
     for i in range(size + 1):
-        row = plane[y0 + i, x0 : x0 + size + 1]
-        for j in range(size + 1):
-            line[j] = np.float32(row[j])
-        r0, r1, r2, r3 = line[:inner], line[1 : 1 + inner], line[2 : 2 + inner], line[3 : 3 + inner]
-        into = across[i * size + 1 : i * size + 1 + inner]
-        for j in range(inner):
-            into[j] = h0 * r0[j] + h1 * r1[j] + h2 * r2[j] + h3 * r3[j]
-    count = inner * size
-    c0, c1, c2, c3 = across[:count], across[size : size + count], across[2 * size :], across[3 * size :]
-    result = out[size : size + count]
+        row = plane[y0 + i, x0 : x0 + pitch]
+        into = lines[i * pitch : (i + 1) * pitch]
+        for j in range(pitch):
+            into[j] = np.float32(row[j])
+    length = (size + 1) * pitch - 3
+    r0, r1, r2, r3 = lines[:length], lines[1 : 1 + length], lines[2 : 2 + length], lines[3 : 3 + length]
+    into = across[1 : 1 + length]
+    for k in range(length):
+        into[k] = h0 * r0[k] + h1 * r1[k] + h2 * r2[k] + h3 * r3[k]
+    count = (size - 2) * pitch
+    c0, c1, c2, c3 = across[:count], across[pitch : pitch + count], across[2 * pitch :], across[3 * pitch :]
+    result = out[pitch : pitch + count]
     for k in range(count):
         result[k] = v0 * c0[k] + v1 * c1[k] + v2 * c2[k] + v3 * c3[k]
 
@@ -56,13 +59,14 @@ def _smooth(patch, scratch, size):  # type: ignore[no-untyped-def]
     """[1 2 1]/4 both ways on the inner part of a patch, in place; its outermost ring is left without meaning."""
     quarter = np.float32(0.25)
     half = np.float32(0.5)
-    count = size * size
+    pitch = size + 1
+    count = size * pitch
     left, here, right, into = patch[: count - 2], patch[1 : count - 1], patch[2:count], scratch[1 : count - 1]
     for k in range(count - 2):
         into[k] = quarter * (left[k] + right[k]) + half * here[k]
-    inner = count - 2 * size
-    above, middle, below = scratch[:inner], scratch[size : size + inner], scratch[2 * size : count]
-    out = patch[size : size + inner]
+    inner = count - 2 * pitch
+    above, middle, below = scratch[:inner], scratch[pitch : pitch + inner], scratch[2 * pitch : count]
+    out = patch[pitch : pitch + inner]
     for k in range(inner):
         out[k] = quarter * (above[k] + below[k]) + half * middle[k]
 
@@ -72,10 +76,11 @@ def _detail(patch, window, size, margin):  # type: ignore[no-untyped-def]
     """Gradient energy over variance: how fine a patch's detail is, whatever its contrast."""
     side = size - 2 * margin
     n = np.float32(side * side)
-    begin, end = margin * size, (size - margin) * size
+    pitch = size + 1
+    begin, end = margin * pitch, (size - margin) * pitch
     here, inside = patch[begin:end], window[begin:end]
     left, right = patch[begin - 1 : end - 1], patch[begin + 1 : end + 1]
-    above, below = patch[begin - size : end - size], patch[begin + size : end + size]
+    above, below = patch[begin - pitch : end - pitch], patch[begin + pitch : end + pitch]
     total = np.float32(0)
     for k in range(end - begin):
         total += inside[k] * here[k]
@@ -92,12 +97,14 @@ def _detail(patch, window, size, margin):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True)
-def _passes(finer, scratch, window, size, margin, most, target):  # type: ignore[no-untyped-def]
+def _passes(finer, scratch, window, size, margin, most, detail, target):  # type: ignore[no-untyped-def]
     """Smooth the finer of two patches, in place, until its detail is no finer than the other's; count the passes."""
     count = 0
-    while count < most and _detail(finer, window, size, margin) > target * np.float32(1.05):
+    while count < most and detail > target * np.float32(1.05):
         _smooth(finer, scratch, size)
         count += 1
+        if count < most:
+            detail = _detail(finer, window, size, margin)
     return count
 
 
@@ -117,7 +124,7 @@ def _valid(plane, x, y, size, low, high, weight):  # type: ignore[no-untyped-def
             if line[j] < low or line[j] > high:
                 for v in range(max(i - 2, 0), min(i + 2, size)):
                     for u in range(max(j - 2, 0), min(j + 2, size)):
-                        weight[v * size + u] = 0.0
+                        weight[v * (size + 1) + u] = 0.0
 
 
 @njit(cache=True, nogil=True, fastmath=SUMS)
@@ -172,12 +179,11 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
     # One ring for smoothing, one for gradients, one for each pass that equalises: those where there is any only.
     narrow, wide = side + 4, side + 4 + 2 * equalise
     result = np.zeros((count, RESULT_COLUMNS), np.float32)
-    a_patch = np.zeros(wide * wide, np.float32)
-    b_patch = np.zeros(wide * wide, np.float32)
-    scratch = np.zeros((wide + 1) * wide, np.float32)
-    line = np.zeros(wide + 1, np.float32)
+    a_patch = np.zeros(wide * (wide + 1), np.float32)
+    b_patch = np.zeros(wide * (wide + 1), np.float32)
+    scratch, lines = np.zeros((wide + 1) ** 2, np.float32), np.zeros((wide + 1) ** 2, np.float32)
     whole_wide, whole_narrow = _whole(wide, side), _whole(narrow, side)
-    weight = np.empty(wide * wide, np.float32)
+    weight = np.empty(wide * (wide + 1), np.float32)
     for k in range(count):
         blur_a = 0
         blur_b = 0
@@ -189,7 +195,7 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
         masked_x, masked_y = 1e9, 1e9
         for step in range(iterations + 1):
             # Read a and b at opposite halves of the fraction.
-            reach = (size - 1) // 2
+            reach, pitch = (size - 1) // 2, size + 1
             ax = centres[k, 0] - reach - 0.5 * (dx - np.round(dx))
             ay = centres[k, 1] - reach - 0.5 * (dy - np.round(dy))
             bx, by = ax + dx, ay + dy
@@ -200,26 +206,26 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
             ):
                 break
             if abs(dx - masked_x) > 0.7 or abs(dy - masked_y) > 0.7:
-                for j in range(size * size):  # an assignment of arrays takes ten times as long
+                for j in range(size * pitch):  # an assignment of arrays takes ten times as long
                     weight[j] = whole[j]
                 _valid(plane_a, ax, ay, size, low, high, weight)
                 _valid(plane_b, bx, by, size, low, high, weight)
                 masked_x, masked_y = dx, dy
-            _read(plane_a, ax, ay, a_patch, scratch, line, size)
-            _read(plane_b, bx, by, b_patch, scratch, line, size)
+            _read(plane_a, ax, ay, a_patch, scratch, lines, size)
+            _read(plane_b, bx, by, b_patch, scratch, lines, size)
             margin = (size - side) // 2
             if step == 0 and equalise > 0:
                 fine_a, fine_b = _detail(a_patch, whole, size, margin), _detail(b_patch, whole, size, margin)
                 if fine_a > fine_b:
-                    blur_a = _passes(a_patch, scratch, whole, size, margin, equalise, fine_b)
+                    blur_a = _passes(a_patch, scratch, whole, size, margin, equalise, fine_a, fine_b)
                 else:
-                    blur_b = _passes(b_patch, scratch, whole, size, margin, equalise, fine_a)
+                    blur_b = _passes(b_patch, scratch, whole, size, margin, equalise, fine_b, fine_a)
             else:
                 for _ in range(blur_a):
                     _smooth(a_patch, scratch, size)
                 for _ in range(blur_b):
                     _smooth(b_patch, scratch, size)
-            begin, end = margin * size, (size - margin) * size
+            begin, end = margin * pitch, (size - margin) * pitch
             length = end - begin
             wr, ar, br = weight[begin:end], a_patch[begin:end], b_patch[begin:end]
             n = np.float32(0)
@@ -257,8 +263,8 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
             gain = np.sqrt(saa / sbb)
             al, ag = a_patch[begin - 1 : end - 1], a_patch[begin + 1 : end + 1]
             bl, bg = b_patch[begin - 1 : end - 1], b_patch[begin + 1 : end + 1]
-            at, au = a_patch[begin - size : end - size], a_patch[begin + size : end + size]
-            bt, bu = b_patch[begin - size : end - size], b_patch[begin + size : end + size]
+            at, au = a_patch[begin - pitch : end - pitch], a_patch[begin + pitch : end + pitch]
+            bt, bu = b_patch[begin - pitch : end - pitch], b_patch[begin + pitch : end + pitch]
             hxx = np.float32(0)
             hxy = np.float32(0)
             hyy = np.float32(0)
@@ -334,7 +340,7 @@ def refine_windows(plane_a, plane_b, centres, start, half, low, high, iterations
 def _whole(size, side):  # type: ignore[no-untyped-def]
     """Weights of a window of a side within a patch of a size, none of it clipped."""
     margin = (size - side) // 2
-    weight = np.zeros((size, size), np.float32)
+    weight = np.zeros((size, size + 1), np.float32)
     weight[margin : size - margin, margin : size - margin] = np.float32(1.0)
     return weight.ravel()
 
