@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import windstill
+from windstill.memory import uncollected
 from windstill.records import Review
 from windstill.run import codec
 from windstill.run.cache import Cache
@@ -62,7 +63,8 @@ def write(
                 raise ReviewError(f"{out}: the folder disappeared during the run; run again, what was measured is kept")
             _remove_parts(out)
             if fresh or not _untouched(cache, key, out):
-                from windstill.report import write_report
+                with uncollected():
+                    from windstill.report import write_report
 
                 write_report(review, out, settings)
                 if settings.report.format == "csv":

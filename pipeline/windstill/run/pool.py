@@ -28,6 +28,8 @@ from typing import Generic, TypeVar
 
 import psutil
 
+from windstill.memory import uncollected
+
 T = TypeVar("T")
 R = TypeVar("R")
 
@@ -225,8 +227,9 @@ def _context() -> BaseContext:
     """
     methods = multiprocessing.get_all_start_methods()
     if "fork" in methods and _alone():
-        for module in _PRELOAD:
-            importlib.import_module(module)
+        with uncollected():
+            for module in _PRELOAD:
+                importlib.import_module(module)
         if _alone():  # still: a library may have started threads when it was loaded
             return multiprocessing.get_context("fork")
     if "forkserver" not in methods:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from windstill.memory import uncollected
 from windstill.records import (
     Frame,
     FrameAdvice,
@@ -171,8 +172,9 @@ def _work_out(
 
 def _through(stages: Stages, shoot: Path, listing: str, settings: Settings) -> Outcome:
     """The stages in order."""
-    from windstill import assess
-    from windstill.advise import advise
+    with uncollected():
+        from windstill import assess
+        from windstill.advise import advise
 
     scanned = stages.scan(listing)
     if not scanned.frames:
