@@ -303,15 +303,19 @@ def _enough(fit: _Fit | None, settings: AssessSettings) -> bool:
 def _feature_starts(a: Pyramid, b: Pyramid, level: int, views: bool, quick: bool = False) -> list[Matrix]:
     """Mappings that matched features agree on: of a kind that tells more of a place, or takes a tenth of the time."""
     reduction = a.level_reduction(level)
-    distance = cv2.NORM_HAMMING if quick else cv2.NORM_L2
     (at_a, desc_a), (at_b, desc_b) = (_features(pyramid, level, quick) for pyramid in (a, b))
     if desc_a is None or desc_b is None or len(at_a) < 8 or len(at_b) < 8:
         return []
-    matches = cv2.BFMatcher(distance).knnMatch(desc_b, desc_a, k=2)
-    good = [m[0] for m in matches if len(m) == 2 and m[0].distance < 0.8 * m[1].distance]
-    if len(good) < 8:
+    if quick:
+        matches = cv2.BFMatcher(cv2.NORM_HAMMING).knnMatch(desc_b, desc_a, k=2)
+        nearest = np.array([first.trainIdx for first, _ in matches])
+        first_off, second_off = np.array([[match.distance for match in pair] for pair in matches]).T
+    else:
+        nearest, first_off, second_off = _nearest_two(desc_b, desc_a)
+    good = first_off < 0.8 * second_off
+    if good.sum() < 8:
         return []
-    src, dst = at_b[[m.queryIdx for m in good]], at_a[[m.trainIdx for m in good]]
+    src, dst = at_b[good], at_a[nearest[good]]
     starts: list[Matrix] = []
     cv2.setRNGSeed(1)
     if views:
@@ -323,6 +327,26 @@ def _feature_starts(a: Pyramid, b: Pyramid, level: int, views: bool, quick: bool
         matrix = np.vstack([found, [0, 0, 1]]).astype(np.float64)
         starts.append(at_reduction(matrix, 1 / reduction))
     return starts
+
+
+def _nearest_two(
+    of: NDArray[np.uint8], among: NDArray[np.uint8]
+) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]:
+    """For each descriptor the index of the nearest among others, how far off it is, and how far the next.
+
+    By products of matrices, a quarter of the time of a matcher: sums of some hundred whole numbers up to 255 are exact
+    in single precision.
+    """
+    p, q = of.astype(np.float32), among.astype(np.float32)
+    square = p @ q.T
+    square *= -2
+    square += (q * q).sum(axis=1)
+    square += (p * p).sum(axis=1)[:, None]
+    every = np.arange(len(p))
+    nearest = square.argmin(axis=1)
+    first = np.sqrt(square[every, nearest], dtype=np.float64)
+    square[every, nearest] = np.inf
+    return nearest, first, np.sqrt(square.min(axis=1), dtype=np.float64)
 
 
 def _normalised(pyramid: Pyramid, level: int) -> NDArray[np.float32]:
@@ -343,6 +367,8 @@ def _features(pyramid: Pyramid, level: int, quick: bool) -> Features:
             finder = cv2.SIFT_create(nfeatures=1500, contrastThreshold=0.02)
         image = cv2.convertScaleAbs(_normalised(pyramid, level), alpha=42, beta=127.5)
         points, described = finder.detectAndCompute(image, None)
+        if described is not None:
+            described = described.astype(np.uint8)  # whole numbers up to 255 of either kind, kept for a whole panorama
         kept[level, quick] = np.array([p.pt for p in points]).reshape(-1, 2), described
     return kept[level, quick]
 

@@ -17,7 +17,7 @@ from windstill.assess.figures import figures
 from windstill.assess.geometry import Matrix, inverse
 from windstill.assess.pairs import Pair, further_seams, in_judging_order, level_ev, pairs_of, views_of
 from windstill.assess.planes import PlaneSource
-from windstill.assess.pyramid import Pyramid, build_pyramid
+from windstill.assess.pyramid import Features, Pyramid, build_pyramid
 from windstill.assess.relevance import exposure_relevance, focus_relevance, focus_shared, to_grid_of_a
 from windstill.assess.shared_sky import share_passing
 from windstill.assess.smeared import SMEAR_CONFIDENCE, measure_smear, moved_beside
@@ -62,7 +62,8 @@ def measure_set(
 
     Notes
     -----
-    Pairs are measured in order, holding two frames' planes at a time.
+    Pairs are measured in order, holding two frames' planes at a time, and of the others what is small: the features
+    they were lined up by, and how they lie.
     """
     order = [n for n in in_judging_order(node, grouping, frames, scores) if n in scores]
     pairs = pairs_of(node, grouping, frames, scores)
@@ -71,14 +72,25 @@ def measure_set(
     chain: dict[str, Matrix] = dict(first)
     laid: dict[Pair, Matrix] = {}
     pyramids: dict[str, Pyramid] = {}
+    features: dict[str, dict[tuple[int, bool], Features]] = {}
+    aligned: dict[Pair, tuple[CameraMapping, Matrix]] = {}
 
     def measure(pair: Pair, supposed: Matrix | None = None, camera_moved: bool = False) -> PairMeasure:
         nonlocal pyramids
         pyramids = {n: p for n, p in pyramids.items() if n in (pair.frame_a, pair.frame_b)}
         for name in (pair.frame_a, pair.frame_b):
             if name not in pyramids:
-                pyramids[name] = build_pyramid(planes.work(name), scores[name].reduction)
-        result, laid[pair] = _measure_pair(pair, node, order, pyramids, scores, chain, settings, supposed, camera_moved)
+                kept = features.setdefault(name, {})
+                pyramids[name] = build_pyramid(planes.work(name), scores[name].reduction, kept)
+        if pair not in aligned:
+            a, b = (scores[name] for name in (pair.frame_a, pair.frame_b))
+            aligned[pair] = align_pair(
+                pyramids[pair.frame_a], pyramids[pair.frame_b], (a.width_px, a.height_px), (b.width_px, b.height_px),
+                pair.relation == "view", settings, supposed,
+            )  # fmt: skip
+        result, laid[pair] = _measure_pair(
+            pair, node, order, pyramids, scores, chain, settings, aligned[pair], camera_moved
+        )
         lay(pair)
         return result
 
@@ -162,15 +174,12 @@ def _measure_pair(
     scores: Mapping[str, FrameScore],
     chain: Mapping[str, Matrix],
     settings: AssessSettings,
-    supposed: Matrix | None = None,
+    aligned: tuple[CameraMapping, Matrix],
     camera_moved: bool = False,
 ) -> tuple[PairMeasure, Matrix]:
     score_a, score_b = scores[pair.frame_a], scores[pair.frame_b]
     a, b = pyramids[pair.frame_a], pyramids[pair.frame_b]
-    mapping, b_to_a = align_pair(
-        a, b, (score_a.width_px, score_a.height_px), (score_b.width_px, score_b.height_px),
-        pair.relation == "view", settings, supposed,
-    )
+    mapping, b_to_a = aligned
     if mapping.failed:
         blended = None
         if pair.relation == "exposure" and score_a.grid == score_b.grid:

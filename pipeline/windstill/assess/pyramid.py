@@ -20,7 +20,8 @@ _SMALLEST_LONG_PX = 190  # below this a picture has too few windows to register 
 class Pyramid:
     """A frame's working plane and its halvings; level k is reduced by ``reduction * 2**k``.
 
-    `normalised` and `features` keep what `align` made of a level: a frame is lined up with more than one other.
+    `normalised` and `features` keep what `align` made of a level: a frame is lined up with more than one other. Features
+    are small, and may be kept longer than the planes they were found on.
     """
 
     levels: tuple[Plane, ...]
@@ -40,13 +41,24 @@ class Pyramid:
         return len(self.levels) - 1
 
 
-def build_pyramid(work: Plane, reduction: int) -> Pyramid:
-    """Halve a working plane by area means until its long side is under 190 pixels."""
+def build_pyramid(
+    work: Plane, reduction: int, features: dict[tuple[int, bool], Features] | None = None
+) -> Pyramid:
+    """Halve a working plane by area means until its long side is under 190 pixels.
+
+    Parameters
+    ----------
+    work : uint8 array, shape (h, w)
+    reduction : int
+        Full-resolution pixels per pixel of it.
+    features : dict, optional
+        What was found on the same frame before, by level and kind; added to.
+    """
     levels = [work]
     # A strip one pixel high has no half.
     while max(levels[-1].shape) >= _SMALLEST_LONG_PX and min(levels[-1].shape) >= 2:
         levels.append(halved(levels[-1]))
-    return Pyramid(tuple(levels), reduction)
+    return Pyramid(tuple(levels), reduction, features={} if features is None else features)
 
 
 def halved(plane: Plane) -> Plane:
