@@ -20,8 +20,8 @@ _SMALLEST_LONG_PX = 190  # below this a picture has too few windows to register 
 class Pyramid:
     """A frame's working plane and its halvings; level k is reduced by ``reduction * 2**k``.
 
-    `normalised` and `features` keep what `align` made of a level: a frame is lined up with more than one other. Features
-    are small, and may be kept longer than the planes they were found on.
+    `normalised` and `features` keep what `align` made of a level: a frame is lined up with more than one other.
+    Features are small, and may be kept longer than the planes they were found on.
     """
 
     levels: tuple[Plane, ...]
