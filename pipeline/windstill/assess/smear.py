@@ -40,8 +40,8 @@ _STEPS = 8  # refinement steps
 _IMAGES = 4
 _PHASES = 4  # window samples are four apart in the doubled patch: each phase is stored by itself, contiguous
 _ROOM = (2 * _SIDE + 3) // _PHASES
-# A phase holds the images pixel by pixel side by side: a window's row of all of them is then one long loop, six times as
-# fast as a short one for each.
+# A phase holds the images pixel by pixel side by side: a window's row of all of them is then one long loop, six times
+# as fast as a short one for each.
 _ROW = _ACROSS * _IMAGES
 
 _APART = 0.75  # level pixels between the points of a path that is tried
