@@ -110,3 +110,25 @@ def test_a_faint_head_that_shows_has_moved() -> None:
     measure, _ = assess_pictures("burst", [taken(m, noise=0.7, seed=k) for k, m in enumerate(moved)])
     largest = measure.pairs[0].sway_max_px
     assert largest is not None and abs(largest - 7) < 1
+
+
+@pytest.mark.parametrize("strength", [1.0, 1.5])
+def test_a_veil_too_faint_to_see_has_not_moved_at_the_rim_either(strength: float) -> None:
+    """Where a window at rest does not fit into the picture it was not known how little differs there."""
+    veil = 200 + soft(5, (9, 7), strength)
+    frames = []
+    for k in range(2):
+        picture = SCENE.copy()
+        picture[: HEIGHT // 2] = np.roll(veil, 12 * k, axis=1)[: HEIGHT // 2]
+        frames.append(as_jpeg(taken(picture, noise=2.0, seed=k)))
+    measure, _ = assess_pictures("burst", frames)
+    field = measure.pairs[0].field
+    assert field is not None
+    claimed = field.textured & (field.confidence >= 0.5) & (np.hypot(field.sway_x_px, field.sway_y_px) > 2)
+    assert not claimed.any()
+
+
+def test_a_head_that_the_rim_cuts_has_moved() -> None:
+    moved = [with_mover(SCENE, 700, 4, 60, dx, 0) for dx in (0, 9)]
+    measure, _ = assess_pictures("burst", [taken(m, noise=0.7, seed=k) for k, m in enumerate(moved)])
+    assert measure.pairs[0].sway_max_px == pytest.approx(9, abs=1)

@@ -201,12 +201,29 @@ def _told_from_rest(
     away = np.nonzero(np.hypot(*state.d.T) * a.reduction > settings.error_half_px)[0]
     levels = state.level[away]
     zncc, residual = _resting(a, moved, centres, tile_level, base_half, away, levels, state, settings)
+    # At the picture's rim a tile is matched by what lies further in; that is what must be seen to differ.
+    rim = np.flatnonzero(zncc <= -1)
+    if rim.size:
+        places = _within(a, centres[away[rim]], levels[rim], base_half, settings)
+        rest = _refine_each(a, moved, places, np.zeros((rim.size, 2)), levels[rim], base_half, 0, 1.0, settings)
+        zncc[rim], residual[rim] = rest[:, START_ZNCC], rest[:, START_RESIDUAL]
     noise = _smoothed_noise(sigma[away], levels)
     before, after = (np.maximum(r**2 - noise, 0) for r in (residual, state.found[away, RESIDUAL]))
     known = zncc > -1
     seen[away] = np.where(known, np.sqrt(before), np.inf)
     left[away] = np.where(known, np.minimum(after / np.maximum(before, 1e-6), 1), 0)
     return seen, left
+
+
+def _within(
+    a: Pyramid, centres: NDArray[np.float64], levels: NDArray[np.int8], base_half: int, settings: AssessSettings
+) -> NDArray[np.float64]:
+    """The places nearest to some about which windows on their levels lie within the picture."""
+    factor = 2.0 ** levels.astype(np.float64)[:, None]
+    room = np.array([_scaled_half(base_half, int(level)) for level in levels])[:, None] + settings.match_passes + 4
+    sides = np.array([a.levels[int(level)].shape[::-1] for level in levels])
+    at = (centres + 0.5) / factor - 0.5
+    return np.asarray((np.clip(at, room, np.maximum(sides - 1 - room, room)) + 0.5) * factor - 0.5)
 
 
 def _resting(
