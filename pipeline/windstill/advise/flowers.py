@@ -8,9 +8,9 @@ from collections.abc import Sequence
 import cv2
 import numpy as np
 
+from windstill.advise.service import bare_weight
 from windstill.advise.standing import Standing
 from windstill.assess.places import place_of
-from windstill.assess.relevance import blend_weight
 from windstill.records import TakeFrom
 from windstill.settings import AdviseSettings
 
@@ -59,6 +59,6 @@ def take_from(standing: Standing, keep: Sequence[str], settings: AdviseSettings)
 def _worth(name: str, region: np.ndarray[tuple[int, ...], np.dtype[np.bool_]], standing: Standing) -> float:
     sharp = np.nan_to_num(standing.carried(name, "sharp"))[region].mean()
     if standing.measure.kind == "bracket":
-        sharp = np.nan_to_num(blend_weight(standing.carried(name, "luma")))[region].mean()
+        sharp = bare_weight(name, standing)[region].mean()
     smear = np.nan_to_num(standing.carried(name, "smear_px"))[region].mean()
     return float(sharp / (1 + smear / standing.tolerance_px))

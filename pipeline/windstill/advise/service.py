@@ -51,25 +51,29 @@ def coverage(
     A double is no reason to take the lesser; sway is. Of a tile whose mean is at the limit of what is well exposed half
     the pixels are beyond it, and of one a fifth of which is clipped a fifth: many of them add up.
     """
-    measure, subject = standing.measure, np.any(list(served.values()), axis=0)
+    measure = standing.measure
+    subject: NDArray[np.bool_] = np.any(list(served.values()), axis=0)
     reached = measure.coverage.reached if measure.coverage is not None else None
     if measure.kind == "stack" and reached is not None and reached.shape[0] == len(measure.frames):
         held = {n: served[n] | (subject & reached[k]) for k, n in enumerate(measure.frames)}
-        return {n: tiles.astype(np.float32) for n, tiles in _unsmeared(held, standing, settings).items()}
-    if measure.kind == "bracket":
-        whole = {n: served[n] | subject for n in measure.frames}
-        unsmeared = _unsmeared(whole, standing, settings)
-        return {n: np.where(unsmeared[n], _exposed_share(n, served[n], standing, settings), 0) for n in whole}
+        served = _unsmeared(held, standing, settings)
+    elif measure.kind == "bracket":
+        unsmeared = _unsmeared(dict.fromkeys(served, subject), standing, settings)
+        return {n: np.where(unsmeared[n], _exposed_share(n, served[n], standing, settings), 0) for n in served}
     return {n: tiles.astype(np.float32) for n, tiles in served.items()}
+
+
+def bare_weight(name: str, standing: Standing) -> FloatMap:
+    """Blend weight of a frame on the tiles, whatever is clipped; 0 where it shows nothing."""
+    return np.asarray(np.nan_to_num(blend_weight(standing.carried(name, "luma"))), np.float32)
 
 
 def _exposed_share(
     name: str, served: NDArray[np.bool_], standing: Standing, settings: AdviseSettings
 ) -> FloatMap:
     """Share of each tile's pixels that a frame exposes well; of those it serves, all that are not clipped."""
-    weight = np.nan_to_num(blend_weight(standing.carried(name, "luma")))
     spread = _WITHIN_A_TILE * settings.well_exposed_weight
-    share = np.clip(0.5 + (weight - settings.well_exposed_weight) / (2 * spread), 0, 1)
+    share = np.clip(0.5 + (bare_weight(name, standing) - settings.well_exposed_weight) / (2 * spread), 0, 1)
     return np.asarray(np.where(served, 1, share) * np.clip(1 - _clipped(name, standing), 0, 1), np.float32)
 
 
@@ -95,9 +99,7 @@ def _exposed(standing: Standing, settings: AdviseSettings) -> dict[str, NDArray[
 
 def _weight(name: str, standing: Standing) -> FloatMap:
     """Blend weight of a frame on the tiles; 0 where too much is clipped."""
-    clipped = _clipped(name, standing)
-    weight = np.nan_to_num(blend_weight(standing.carried(name, "luma")))
-    return np.asarray(np.where(clipped < _CLIPPED, weight, 0), np.float32)
+    return np.asarray(np.where(_clipped(name, standing) < _CLIPPED, bare_weight(name, standing), 0), np.float32)
 
 
 def _clipped(name: str, standing: Standing) -> FloatMap:

@@ -126,7 +126,7 @@ def _dispensable(names: Sequence[str], covered: Shares, least: float) -> list[st
         return []
     shares = np.stack([covered[n] for n in names])
     second, best = np.sort(shares, axis=0)[-2:]
-    left = best.sum() - np.where((shares == best) & (best > second), best - second, 0).sum(axis=(1, 2))
+    left = best.sum() - np.where(shares == best, best - second, 0).sum(axis=(1, 2))
     return [n for n, rest in zip(names, left, strict=True) if rest > 0 and rest >= least]
 
 
@@ -165,9 +165,8 @@ def _without_sway(
     if _harm(names, standing) == 0:
         return names, []
     served, covered = tiles
-    ways = _all_ways(names, covered, least) if len(names) <= _ALL_WAYS else None
-    if ways is None:
-        ways = _one_by_one(names, covered, least, standing)
+    few = len(names) <= _ALL_WAYS
+    ways = _all_ways(names, covered, least) if few else _one_by_one(names, covered, least, standing)
     serves = [int((_counts(way, served) > 0).sum()) for way in ways]
     harms = [_harm(way, standing) for way in ways]
     enough = serves[0] * (1 - settings.drop_loses_pct / 100)  # the first way is all of them

@@ -205,8 +205,7 @@ def _told_from_rest(
     rim = np.flatnonzero(zncc <= -1)
     if rim.size:
         places = _within(a, centres[away[rim]], levels[rim], base_half, settings)
-        rest = _refine_each(a, moved, places, np.zeros((rim.size, 2)), levels[rim], base_half, 0, 1.0, settings)
-        zncc[rim], residual[rim] = rest[:, START_ZNCC], rest[:, START_RESIDUAL]
+        zncc[rim], residual[rim] = _looked_at(a, moved, places, levels[rim], base_half, settings)
     noise = _smoothed_noise(sigma[away], levels)
     before, after = (np.maximum(r**2 - noise, 0) for r in (residual, state.found[away, RESIDUAL]))
     known = zncc > -1
@@ -241,10 +240,21 @@ def _resting(
     resting = state.rest[members]
     other = levels != tile_level[members]
     if other.any():
-        rest = np.zeros((int(other.sum()), 2))
-        found = _refine_each(a, moved, centres[members[other]], rest, levels[other], base_half, 0, 1.0, settings)
-        resting[other] = found[:, [START_ZNCC, START_RESIDUAL]]
+        resting[other] = _looked_at(a, moved, centres[members[other]], levels[other], base_half, settings).T
     return np.asarray(resting.T, np.float32)
+
+
+def _looked_at(
+    a: Pyramid,
+    moved: list[Plane],
+    places: NDArray[np.float64],
+    levels: NDArray[np.int8],
+    base_half: int,
+    settings: AssessSettings,
+) -> NDArray[np.float32]:
+    """Correlation and residual at rest about some places, on a level each, shape (2, n)."""
+    found = _refine_each(a, moved, places, np.zeros_like(places), levels, base_half, 0, 1.0, settings)
+    return np.asarray(found[:, [START_ZNCC, START_RESIDUAL]].T)
 
 
 def _look_at_rims(
@@ -553,12 +563,11 @@ def _follow(
     """
     follow = start
     places = centres[members] + offset
-    rest = np.zeros_like(follow)
     for finer in range(level, -1, -1):
         at_level = np.maximum(tile_level[members], finer).astype(np.int8)
         refined = _refine_each(a, moved, places, follow, at_level, base_half, 6, 3.0, settings)
         if offset.any():
-            at_rest = _refine_each(a, moved, places, rest, at_level, base_half, 0, 3.0, settings)[:, ZNCC]
+            at_rest, _ = _looked_at(a, moved, places, at_level, base_half, settings)
         else:
             at_rest, _ = _resting(a, moved, centres, tile_level, base_half, members, at_level, state, settings)
         held = refined[:, ZNCC] > -1

@@ -69,16 +69,17 @@ class Camera:
         z = np.where(cam[..., 2] > 1e-6, cam[..., 2], np.nan)
         x, y = cam[..., 0] / z * self.focal_px, cam[..., 1] / z * self.focal_px
         if self.distortion:
-            f = self._distorted((x * x + y * y) / self._half_diagonal() ** 2)
+            f = self._distorted(x * x + y * y)
             x, y = x * f, y * f
         cx, cy = self.centre
         return np.stack([x + cx, y + cy], axis=-1)
 
-    def _distorted(self, r2: Array) -> Array:
-        """Factor on the distance from the centre, by its square in half diagonals; NaN where the lens sees nothing.
+    def _distorted(self, squared_px: Array) -> Array:
+        """Factor on a distance from the centre whose square is given; NaN where the lens sees nothing.
 
         Far enough aside a barrel's polynomial turns back, and would show in the picture what stands beside the camera.
         """
+        r2 = squared_px / self._half_diagonal() ** 2
         return np.asarray(np.where(1 + 3 * self.distortion * r2 > 0, 1 + self.distortion * r2, np.nan))
 
     def jacobian(self, u: float, v: float, distance: float) -> Array:
@@ -138,7 +139,7 @@ class Card:
         z = np.where(seen[..., 2] > 1e-6, seen[..., 2], np.nan)
         xy = seen[..., :2] / z[..., None] * self.camera.focal_px
         if self.camera.distortion:
-            xy = xy * self.camera._distorted((xy**2).sum(axis=-1, keepdims=True) / self.camera._half_diagonal() ** 2)
+            xy = xy * self.camera._distorted((xy**2).sum(axis=-1, keepdims=True))
         return np.asarray(xy + np.asarray(self.camera.centre))
 
     def places(self, x: Array, y: Array) -> tuple[Array, Array]:
