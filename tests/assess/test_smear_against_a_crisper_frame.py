@@ -10,11 +10,13 @@ from layered_scenes import Picture, assess_pictures, disc_blur, landscape, taken
 SCENE = landscape()
 
 
-def melting(x: float, y: float, radius: float, length: float, angle_deg: float) -> Picture:
-    """The mean of the mover along a straight path about (x, y)."""
+def melting(
+    x: float, y: float, radius: float, length: float, angle_deg: float, moved_on: tuple[float, float] = (0.0, 0.0)
+) -> Picture:
+    """The mean of the mover along a straight path about where it moved on to from (x, y)."""
     steps = np.linspace(-0.5, 0.5, max(round(2 * length), 2) + 1)
     along = length * np.cos(np.deg2rad(angle_deg)), -length * np.sin(np.deg2rad(angle_deg))
-    places = [with_mover(SCENE, x, y, radius, s * along[0], s * along[1]) for s in steps]
+    places = [with_mover(SCENE, x, y, radius, moved_on[0] + s * along[0], moved_on[1] + s * along[1]) for s in steps]
     return np.mean(places, axis=0).astype(np.float32)
 
 
@@ -99,3 +101,20 @@ def test_a_head_that_melts_alike_in_both_frames_is_not_called_free_of_smear() ->
     measure, _ = assess_pictures("burst", pictures)
     assert measure.pairs[0].sway_max_px == pytest.approx(12, abs=2)
     assert measure.smear_px is None or measure.smear_px > 10
+
+
+@pytest.mark.parametrize("melts", ["first", "second"])
+@pytest.mark.parametrize("length", [10.0, 18.0])
+def test_a_head_that_melts_while_it_moves_on_went_from_middle_to_middle_of_its_paths(length: float, melts: str) -> None:
+    """The contract's sway: between positions averaged over each exposure. A match alone finds an end of a path."""
+    crisp = taken(with_mover(SCENE, 700, 520, 90, 0, 0), seed=1)
+    soft = taken(melting(700, 520, 90, length, 10.0, (6, -2)), seed=2)
+    field = assess_pictures("burst", [soft, crisp] if melts == "first" else [crisp, soft])[0].pairs[0].field
+    assert field is not None
+    sign = -1 if melts == "first" else 1
+    ys, xs = (np.indices(field.grid.shape) + 0.5) * field.grid.tile_px
+    inside = (np.hypot(xs - 700, ys - 520) < 60) & (field.confidence >= 0.5)
+    off = np.hypot(field.sway_x_px - sign * 6, field.sway_y_px - sign * -2)[inside]
+    assert inside.sum() >= 20
+    assert np.median(off) < 0.15
+    assert np.percentile(off, 90) < 0.5

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from windstill.assess.geometry import Matrix
 from windstill.assess.parallax import split_parallax
 from windstill.assess.passing import Passing, split_passing
+from windstill.assess.smeared import Smeared
 from windstill.assess.statistics import known_tiles
 from windstill.assess.sway import TileSway
 from windstill.records import FloatMap
@@ -112,6 +113,25 @@ def without_passing(sway: TileSway | Apart, passing: Passing, settings: AssessSe
         confidence=_doubted(sway.confidence, passing.unsure, settings),
         changed=np.where(passing.layer, np.float32(1), sway.changed),
         passing=passing,
+    )
+
+
+def with_smeared(apart: Apart, sway: TileSway, smeared: Smeared) -> Apart:
+    """Put what moved while it was exposed where it was on average: matching finds some part of its path.
+
+    Parameters
+    ----------
+    apart : Apart
+    sway : TileSway
+        What was taken apart: what is no subject's sway is no part of that of a smeared subject either.
+    smeared : Smeared
+    """
+    there = smeared.displaced()
+    return replace(
+        apart,
+        x_px=np.where(there, smeared.x_px - (sway.x_px - apart.x_px), apart.x_px),
+        y_px=np.where(there, smeared.y_px - (sway.y_px - apart.y_px), apart.y_px),
+        confidence=np.where(there, smeared.smear.confidence, apart.confidence),
     )
 
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windstill.assess.align import align_pair, loose_mapping
-from windstill.assess.apart import Apart, between_views, in_one_view
+from windstill.assess.apart import Apart, between_views, in_one_view, with_smeared
 from windstill.assess.coverage import coverage_of
 from windstill.assess.crops import cut_crops
 from windstill.assess.figures import figures
@@ -222,6 +222,13 @@ def _measure_pair(
         apart = in_one_view(sway, textured, there, finer, settings)
     passing = apart.passing
     subject = textured if passing is None else textured & ~passing.layer
+    smeared = measure_smear(
+        a, b, b_to_a, grid, score_b.grid, subject & (relevance >= settings.relevant_from), sway,
+        (score_a.fineness, fineness_b), settings,
+        (score_a.sharp, sharp_b) if pair.relation == "focus" else None,
+    )  # fmt: skip
+    if smeared is not None:
+        apart = with_smeared(apart, sway, smeared)
     field = SwayField(
         grid=grid,
         textured=textured,
@@ -232,11 +239,7 @@ def _measure_pair(
         changed=apart.changed,
         sharp_a=score_a.sharp,
         sharp_b=np.nan_to_num(sharp_b).astype(np.float32),
-        smear=measure_smear(
-            a, b, b_to_a, grid, score_b.grid, subject & (relevance >= settings.relevant_from), sway,
-            (score_a.fineness, fineness_b), settings,
-            (score_a.sharp, sharp_b) if pair.relation == "focus" else None,
-        ),
+        smear=None if smeared is None else smeared.smear,
         parallax_px=apart.parallax_px,
         passing_px=None if passing is None else np.hypot(passing.x_px, passing.y_px),
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import cv2
@@ -12,7 +13,7 @@ from numpy.typing import NDArray
 
 from windstill.assess.matching import SUMS
 from windstill.assess.pyramid import Pyramid, halved
-from windstill.records import TileGrid
+from windstill.records import FloatMap, TileGrid
 from windstill.score.smear import SmearMaps, turn_between
 from windstill.settings.smear import RelativeSmearSettings
 
@@ -76,12 +77,32 @@ _WEIGHTS = _WEIGHTS.astype(np.float32)
 
 
 class Window(NamedTuple):
-    """One window's smear: working pixels, radians, confidence, and how much better it explains than defocus alone."""
+    """One window's smear: working pixels, radians, confidence, and how much better it explains than defocus alone.
+
+    `x`, `y`: working pixels of the sharp frame by which the middle of the path lies off where it was supposed.
+    """
 
     length: float
     angle: float
     sure: float
     gained: float
+    x: float = 0.0
+    y: float = 0.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RelativeSmear(SmearMaps):
+    """Smear against a sharper frame; every map has the grid's shape.
+
+    Attributes
+    ----------
+    away_x_px, away_y_px : FloatMap
+        Full-resolution pixels of the sharper frame. How far the middle of the path, where the thing was on average
+        while the smeared frame was exposed, lies off where it was supposed; 0 where nothing is known.
+    """
+
+    away_x_px: FloatMap
+    away_y_px: FloatMap
 
 
 Seen = dict[tuple[int, int, float, float], Window]  # by the tile's row and column, and where its content went
@@ -96,7 +117,7 @@ def relative_smear(
     smeared_from_sharp: NDArray[np.float64] | None = None,
     displacement: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None,
     seen: Seen | None = None,
-) -> SmearMaps:
+) -> RelativeSmear:
     """Motion during the exposure of `smeared`, from what turns `sharp` into it, tile by tile.
 
     Parameters
@@ -118,7 +139,7 @@ def relative_smear(
 
     Returns
     -------
-    SmearMaps
+    RelativeSmear
         Peak-to-peak length in full-resolution pixels, 0 where there is none; angle; confidence 0 outside `usable`,
         where the view is left, and where the texture cannot tell smear from defocus (a single straight edge).
         The sharper frame's own smear is not included.
@@ -147,7 +168,7 @@ def relative_smear(
         moved[:, 1] = displacement[1][rows, cols] / reduction
         moved[~np.isfinite(moved)] = 0.0
     bench, seen = _Bench(sharp, smeared, used), {} if seen is None else seen
-    gained = np.zeros(grid.shape, np.float32)
+    gained, away_x, away_y = np.zeros((3, *grid.shape), np.float32)
     for row, col, (x, y), (dx, dy) in zip(rows, cols, centres, moved, strict=True):
         key = int(row), int(col), float(dx), float(dy)
         if key not in seen:
@@ -157,9 +178,10 @@ def relative_smear(
         angle[row, col] = math.degrees(window.angle) % 180.0
         confidence[row, col] = window.sure
         gained[row, col] = window.gained
+        away_x[row, col], away_y[row, col] = window.x * reduction, window.y * reduction
     doubtful = (length > 0) & (gained < used.improvement_alone) & ~_has_company(length, angle, confidence)
     confidence[doubtful] *= 0.4
-    return SmearMaps(length, angle, confidence)
+    return RelativeSmear(length, angle, confidence, away_x, away_y)
 
 
 def _has_company(
@@ -508,9 +530,10 @@ class _Bench:
 
     def _measure_level(self, x: float, y: float, level: int, affine: Floats, tolerated: float) -> Window | None:
         used, factor = self.used, 1 << level
-        variance = self._take(x, y, level, affine)
-        if variance is None:
+        taken = self._take(x, y, level, affine)
+        if taken is None:
             return None
+        variance, off = taken
         plain = np.zeros(4)
         _search_displacement(
             self.phases, plain, self.target, self.root, self.seen[:2], self.gram, self.coefficients
@@ -547,7 +570,8 @@ class _Bench:
             sure *= 0.3
         if length > 0:
             length, chosen = self._as_swing(chosen, cost, length, used.model_error * variance)
-        return Window(length * factor, math.atan2(-chosen[1], chosen[0]), sure, gained)
+        away = (chosen[2:] - off) * factor
+        return Window(length * factor, math.atan2(-chosen[1], chosen[0]), sure, gained, float(away[0]), float(away[1]))
 
     def _sureness(self, chosen: Floats, cost: float, variance: float, level: int, tolerated: float) -> float:
         """Share 0..1 of the motions tried that speaks for one of them, times how well it fits."""
@@ -563,16 +587,21 @@ class _Bench:
         misfit = cost / variance / used.poor_fit
         return 1 / (1 + against) / (1 + misfit * misfit)
 
-    def _take(self, x: float, y: float, level: int, affine: Floats) -> float | None:
-        """Fill target and images from both frames; the window's variance, None where nothing can be compared."""
+    def _take(self, x: float, y: float, level: int, affine: Floats) -> tuple[float, Floats] | None:
+        """Fill target and images from both frames.
+
+        The window's variance, and by how many level pixels its content would seem displaced were it where it is
+        supposed; None where nothing can be compared.
+        """
         sharp, smeared = self.levels[level]
         factor = 1 << level
         # A pixel of a level is centred among those it was averaged from.
         shift = (affine[:, :2].sum(axis=1) * (factor - 1) / 2 + affine[:, 2] - (factor - 1) / 2) / factor
         x0, y0 = (round((at + 0.5) / factor - 0.5 - _HALF_WINDOW - _PAD) for at in (x, y))
-        taken = _through(smeared, x0, y0, _INNER, np.column_stack([affine[:, :2], shift]))
-        if taken is None:
+        through = _through(smeared, x0, y0, _INNER, np.column_stack([affine[:, :2], shift]))
+        if through is None:
             return None
+        taken, off = through
         window = slice(_PAD, _INNER - _PAD, _STEP)
         values = _smoothed(taken)[window, window].ravel()
         # Clipped pixels follow no model.
@@ -589,7 +618,7 @@ class _Bench:
         for image, kernel in enumerate(_DISC_KERNELS, 1):
             blurred = cv2.filter2D(own, cv2.CV_32F, kernel, borderType=cv2.BORDER_REPLICATE)
             _sort_phases(blurred, self.doubled, self.phases, image)
-        return variance
+        return variance, off
 
     def _weigh(self, values: NDArray[np.float32], weights: NDArray[np.float32]) -> float:
         """Set target and root from values and weights; the weighted sum of squares about the mean."""
@@ -646,8 +675,13 @@ def _region(plane: NDArray[np.uint8], x0: int, y0: int, side: int) -> NDArray[np
     return region
 
 
-def _through(plane: NDArray[np.uint8], x0: int, y0: int, side: int, affine: Floats) -> NDArray[np.float32] | None:
-    """What a square of the other frame shows in `plane`; None where most of it is out of the picture."""
+def _through(
+    plane: NDArray[np.uint8], x0: int, y0: int, side: int, affine: Floats
+) -> tuple[NDArray[np.float32], Floats] | None:
+    """What a square of the other frame shows in `plane`, and by how much of a pixel beside the mapping it was read.
+
+    None where most of it is out of the picture.
+    """
     corners = np.array([[x, y, 1.0] for y in (y0, y0 + side - 1) for x in (x0, x0 + side - 1)]) @ affine.T
     height, width = plane.shape
     slack = 0.25 * side
@@ -656,7 +690,7 @@ def _through(plane: NDArray[np.uint8], x0: int, y0: int, side: int, affine: Floa
     linear, shift = affine[:, :2], corners[0]
     if np.array_equal(linear, np.eye(2)):
         # Whole pixels keep the frame unresampled; the rest is within reach.
-        return _region(plane, round(shift[0]), round(shift[1]), side)
+        return _region(plane, round(shift[0]), round(shift[1]), side), shift - np.round(shift)
     low = np.floor(corners.min(0)).astype(int) - 3
     size = int((np.ceil(corners.max(0)).astype(int) + 4 - low).max())
     source = _region(plane, int(low[0]), int(low[1]), size)
@@ -665,7 +699,7 @@ def _through(plane: NDArray[np.uint8], x0: int, y0: int, side: int, affine: Floa
     warped: NDArray[np.float32] = cv2.warpAffine(
         source, inverse, (side, side), flags=flags, borderMode=cv2.BORDER_REPLICATE
     )
-    return warped
+    return warped, np.zeros(2)
 
 
 def _smoothed(patch: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +22,24 @@ SMEAR_CONFIDENCE = 0.5  # contract: from which a smear counts
 _FINENESS = 0.5  # half of what detail has at the least: less tells nothing
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Smeared:
+    """Smear of a pair, and where what is smeared went; every map has the shape of a's grid.
+
+    `x_px`, `y_px` are its displacement from a to b between the positions averaged over each exposure, full-resolution
+    pixels after the camera mapping, as sure as the smear is; 0 where no smear was found.
+    """
+
+    smear: PairSmear
+    x_px: FloatMap
+    y_px: FloatMap
+
+    def displaced(self) -> NDArray[np.bool_]:
+        """Tiles on which smear, and with it the displacement, is known."""
+        found = np.maximum(self.smear.smear_a_px, self.smear.smear_b_px) > 0
+        return np.asarray(found & (self.smear.confidence >= SMEAR_CONFIDENCE))
+
+
 def measure_smear(
     a: Pyramid,
     b: Pyramid,
@@ -31,8 +51,8 @@ def measure_smear(
     fineness: tuple[FloatMap, FloatMap],
     settings: AssessSettings,
     in_focus: tuple[FloatMap, FloatMap] | None = None,
-) -> PairSmear | None:
-    """Measure smear where the frames do not agree.
+) -> Smeared | None:
+    """Measure smear where the frames do not agree, and how far what is smeared moved between them.
 
     Parameters
     ----------
@@ -53,7 +73,7 @@ def measure_smear(
 
     Returns
     -------
-    PairSmear or None
+    Smeared or None
         ``None`` where every wanted tile looks the same in both frames: neither then holds a smear the other lacks.
 
     Notes
@@ -65,9 +85,13 @@ def measure_smear(
     Where focus differs, blur that is not a disc (cut by the lens, in front of something, an edge beside a depth) passes
     for motion now and then, on a few tiles. A smear is believed there beside a move between the frames (what the wind
     smears it also moves) or over a patch smeared alike that is several windows large.
+
+    A window of the crisper frame is like any part of the path in the other: matching finds one end of it or the
+    other, half a smear from where the thing was on average. Smear and displacement are therefore measured together.
     """
     if settings.smear_tiles == 0:  # not asked for: nothing is known
-        return PairSmear(*np.zeros((4, *grid.shape), np.float32))
+        zero = np.zeros(grid.shape, np.float32)
+        return Smeared(PairSmear(zero, zero, zero, zero), zero, zero)
     moved = np.hypot(sway.x_px, sway.y_px)
     # What noise alone makes different is alike.
     alike = np.sqrt(1 - sway.changed)
@@ -92,7 +116,7 @@ def measure_smear(
     order = np.argsort(-likely, kind="stable")[: settings.smear_tiles]
     rows, cols = rows[order], cols[order]
     moved_by = np.stack([np.where(trusted, sway.x_px, 0), np.where(trusted, sway.y_px, 0)]).astype(np.float32)
-    maps = np.zeros((4, *grid.shape), np.float32)
+    maps = np.zeros((6, *grid.shape), np.float32)
     seen: tuple[Seen, Seen] = {}, {}
     # Neighbours bear each other out, so that all are measured together once any is.
     for batch in _looks(len(rows), settings.smear_first_tiles):
@@ -101,13 +125,13 @@ def measure_smear(
         _measure_tiles(a, b, b_to_a, grid, grid_b, chosen, a_crisper, moved_by, maps, seen, settings)
         if not ((maps[:2] > 0) & (maps[3] >= _LIKELY)).any():
             break  # nothing like a smear where one would show first
-    smear_a, smear_b, angle, confidence = maps
+    smear_a, smear_b, angle, confidence, found_x, found_y = maps
     if in_focus is not None:
         length = np.maximum(smear_a, smear_b)
         alone = beside < settings.smear_moved_share * length
         patch_px = _patch_tiles(length, angle, confidence) * (grid.tile_px / a.reduction) ** 2
         confidence[alone & (patch_px < settings.smear_patch_windows * WINDOW_PX**2)] = 0
-    return PairSmear(smear_a, smear_b, angle, confidence)
+    return Smeared(PairSmear(smear_a, smear_b, angle, confidence), found_x, found_y)
 
 
 def moved_beside(moved_px: FloatMap, trusted: NDArray[np.bool_]) -> FloatMap:
@@ -153,17 +177,19 @@ def _measure_tiles(
     seen: tuple[Seen, Seen],
     settings: AssessSettings,
 ) -> None:
-    """Fill in smear of a, of b, direction and confidence (`maps`, shape (4, rows, cols)) on some tiles of a.
+    """Fill in smear of a, of b, direction, confidence and displacement (`maps`, (6, rows, cols)) on some tiles of a.
 
     `seen` keeps what was found on tiles of a and of b for the next look.
     """
-    smear_a, smear_b, angle, confidence = maps
+    smear_a, smear_b, angle, confidence, found_x, found_y = maps
     here = chosen & a_crisper
     if here.any():
         to_b = at_reductions(inverse(b_to_a), a.reduction, b.reduction)
         found = relative_smear(a, b, grid, here, settings.smear, to_b, (moved_by[0], moved_by[1]), seen[0])
         smear_b[here], angle[here] = found.length_px[here], found.angle_deg[here]
         confidence[here] = found.confidence[here]
+        found_x[here] = moved_by[0][here] + found.away_x_px[here]
+        found_y[here] = moved_by[1][here] + found.away_y_px[here]
     rows, cols = np.nonzero(chosen & ~a_crisper)
     if rows.size:
         # Where the thing is in b, whose tiles are then the crisp ones.
@@ -175,9 +201,12 @@ def _measure_tiles(
         there = np.zeros(grid_b.shape, bool)
         there[at[:, 1], at[:, 0]] = True
         back = np.zeros((2, *grid_b.shape), np.float32)
-        linear = np.linalg.inv(apply_with_jacobian(b_to_a, in_b)[1])
-        back[:, at[:, 1], at[:, 0]] = -np.einsum("nij,nj->in", linear, moved_by[:, rows, cols].T)
+        linear = apply_with_jacobian(b_to_a, in_b)[1]
+        back[:, at[:, 1], at[:, 0]] = -np.einsum("nij,nj->in", np.linalg.inv(linear), moved_by[:, rows, cols].T)
         found = relative_smear(b, a, grid_b, there, settings.smear, to_a, (back[0], back[1]), seen[1])
         smear_a[rows, cols] = found.length_px[at[:, 1], at[:, 0]]
         angle[rows, cols] = found.angle_deg[at[:, 1], at[:, 0]]
         confidence[rows, cols] = found.confidence[at[:, 1], at[:, 0]]
+        away = np.stack([found.away_x_px[at[:, 1], at[:, 0]], found.away_y_px[at[:, 1], at[:, 0]]])
+        away += back[:, at[:, 1], at[:, 0]]
+        found_x[rows, cols], found_y[rows, cols] = -np.einsum("nij,jn->in", linear, away)
