@@ -118,3 +118,20 @@ def test_a_head_that_melts_while_it_moves_on_went_from_middle_to_middle_of_its_p
     assert inside.sum() >= 20
     assert np.median(off) < 0.15
     assert np.percentile(off, 90) < 0.5
+
+
+@pytest.mark.parametrize("crisp", [0.0, 8.0], ids=["one melts", "both melt"])
+def test_a_bush_that_melts_is_known_all_over(crisp: float) -> None:
+    """More than is measured by search, and of both frames: from what is known it is followed to what lies beside."""
+    pictures = [
+        taken(melting(640, 480, 220, crisp, 10.0) if crisp else with_mover(SCENE, 640, 480, 220, 0, 0), seed=1),
+        taken(melting(640, 480, 220, 18.0, 10.0, (6, -2)), seed=2),
+    ]
+    field = assess_pictures("burst", pictures)[0].pairs[0].field
+    assert field is not None and field.smear is not None
+    ys, xs = (np.indices(field.grid.shape) + 0.5) * field.grid.tile_px
+    inside = (np.hypot(xs - 640, ys - 480) < 190) & field.textured
+    known = inside & (field.confidence >= 0.5)
+    assert known.sum() > 0.85 * inside.sum()
+    assert np.median(np.hypot(field.sway_x_px - 6, field.sway_y_px + 2)[known]) < 0.15
+    assert (inside & (field.smear.confidence >= 0.5) & (field.smear.smear_b_px > 10)).sum() > 0.8 * inside.sum()

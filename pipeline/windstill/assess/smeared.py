@@ -12,10 +12,12 @@ from scipy.sparse.csgraph import connected_components
 
 from windstill.assess.geometry import Matrix, apply, apply_with_jacobian, at_reductions, inverse
 from windstill.assess.pyramid import Pyramid
-from windstill.assess.smear import WINDOW_PX, Seen, moved_alike, relative_smear
+from windstill.assess.smear import WINDOW_PX, Seen, follow_smear, moved_alike, relative_smear
 from windstill.assess.sway import TileSway, neighbours
 from windstill.records import FloatMap, PairSmear, TileGrid
 from windstill.settings import AssessSettings
+
+Points = NDArray[np.float64]
 
 _LIKELY = 0.3  # confidence of a smear from which the rest is looked at: alone, none is believed more than by half
 SMEAR_CONFIDENCE = 0.5  # contract: from which a smear counts
@@ -88,6 +90,7 @@ def measure_smear(
 
     A window of the crisper frame is like any part of the path in the other: matching finds one end of it or the
     other, half a smear from where the thing was on average. Smear and displacement are therefore measured together.
+    From tiles where they are known they are followed to all that lie beside, up to `smear_follow_tiles`.
     """
     if settings.smear_tiles == 0:  # not asked for: nothing is known
         zero = np.zeros(grid.shape, np.float32)
@@ -131,6 +134,7 @@ def measure_smear(
         alone = beside < settings.smear_moved_share * length
         patch_px = _patch_tiles(length, angle, confidence) * (grid.tile_px / a.reduction) ** 2
         confidence[alone & (patch_px < settings.smear_patch_windows * WINDOW_PX**2)] = 0
+    _follow(a, b, b_to_a, grid, known, maps, settings)
     return Smeared(PairSmear(smear_a, smear_b, angle, confidence), found_x, found_y)
 
 
@@ -193,20 +197,107 @@ def _measure_tiles(
     rows, cols = np.nonzero(chosen & ~a_crisper)
     if rows.size:
         # Where the thing is in b, whose tiles are then the crisp ones.
-        centres = np.stack([cols, rows], axis=1) * grid.tile_px + (grid.tile_px - 1) / 2
+        centres = _centres(rows, cols, grid)
         to_a = at_reductions(b_to_a, b.reduction, a.reduction)
-        went = centres + moved_by[:, rows, cols].T
-        in_b = apply(inverse(b_to_a), went.astype(np.float64))
+        in_b, away, linear = _from_b(b_to_a, centres, moved_by[:, rows, cols].T.astype(np.float64))
         at = np.clip(np.floor(in_b / grid_b.tile_px).astype(int), 0, np.array([grid_b.cols, grid_b.rows]) - 1)
         there = np.zeros(grid_b.shape, bool)
         there[at[:, 1], at[:, 0]] = True
         back = np.zeros((2, *grid_b.shape), np.float32)
-        linear = apply_with_jacobian(b_to_a, in_b)[1]
-        back[:, at[:, 1], at[:, 0]] = -np.einsum("nij,nj->in", np.linalg.inv(linear), moved_by[:, rows, cols].T)
+        back[:, at[:, 1], at[:, 0]] = away.T
         found = relative_smear(b, a, grid_b, there, settings.smear, to_a, (back[0], back[1]), seen[1])
         smear_a[rows, cols] = found.length_px[at[:, 1], at[:, 0]]
         angle[rows, cols] = found.angle_deg[at[:, 1], at[:, 0]]
         confidence[rows, cols] = found.confidence[at[:, 1], at[:, 0]]
-        away = np.stack([found.away_x_px[at[:, 1], at[:, 0]], found.away_y_px[at[:, 1], at[:, 0]]])
-        away += back[:, at[:, 1], at[:, 0]]
-        found_x[rows, cols], found_y[rows, cols] = -np.einsum("nij,jn->in", linear, away)
+        away += np.stack([found.away_x_px[at[:, 1], at[:, 0]], found.away_y_px[at[:, 1], at[:, 0]]], axis=1)
+        found_x[rows, cols], found_y[rows, cols] = -np.einsum("nij,nj->in", linear, away)
+
+
+def _follow(
+    a: Pyramid,
+    b: Pyramid,
+    b_to_a: Matrix,
+    grid: TileGrid,
+    wanted: NDArray[np.bool_],
+    maps: FloatMap,
+    settings: AssessSettings,
+) -> None:
+    """Go on from tiles whose smear is known to those beside them, ring by ring, in `maps` as `_measure_tiles` has them.
+
+    Which frame is the crisper one, and where things went, is taken from the tile beside: fineness does not tell where
+    both frames smear what they show, and a match there was found somewhere along the path.
+    """
+    smear_a, smear_b, angle, confidence, found_x, found_y = maps
+    sure = (confidence >= SMEAR_CONFIDENCE) & (np.maximum(smear_a, smear_b) > 0)
+    left, ring = wanted & ~sure, sure.copy()
+    for _ in range(settings.smear_follow_tiles):  # of rings, too: each has a tile at least
+        rows, cols = np.nonzero(left & (cv2.dilate(ring.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0))
+        within = settings.smear_follow_tiles - int((wanted & ~sure & ~left).sum())
+        rows, cols = rows[:within], cols[:within]
+        if rows.size == 0:
+            return
+        left[rows, cols] = False
+        lead = _surest_beside(np.where(sure, confidence, 0), rows, cols)
+        of_a = smear_a[lead] > 0
+        length, turned = np.maximum(smear_a, smear_b)[lead], angle[lead]
+        went = np.stack([found_x[lead], found_y[lead]], axis=1).astype(np.float64)
+        centres = _centres(rows, cols, grid)
+        path = length[:, None] * np.stack([np.cos(np.deg2rad(turned)), -np.sin(np.deg2rad(turned))], axis=1)
+        followed = np.zeros((len(rows), 5), np.float32)  # length, angle, confidence, displacement
+        for side, one in ((~of_a, _follow_in_b), (of_a, _follow_in_a)):
+            if side.any():
+                followed[side] = one(a, b, b_to_a, centres[side], went[side], path[side], settings)
+        like = moved_alike(length, turned, followed[:, 0], followed[:, 1]) & (followed[:, 2] >= SMEAR_CONFIDENCE)
+        rows, cols, of_a, followed = rows[like], cols[like], of_a[like], followed[like]
+        smear_a[rows, cols] = np.where(of_a, followed[:, 0], 0)
+        smear_b[rows, cols] = np.where(of_a, 0, followed[:, 0])
+        maps[2:, rows, cols] = followed[:, 1:].T
+        ring[:] = False
+        ring[rows, cols] = sure[rows, cols] = True
+
+
+def _surest_beside(
+    confidence: FloatMap, rows: NDArray[np.intp], cols: NDArray[np.intp]
+) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Row and column of the surest of each tile's eight neighbours."""
+    offsets = np.array([(r, c) for r in (-1, 0, 1) for c in (-1, 0, 1) if r or c])
+    padded = np.pad(confidence, 1)
+    best = offsets[np.argmax(padded[rows + 1 + offsets[:, :1], cols + 1 + offsets[:, 1:]], axis=0)]
+    return rows + best[:, 0], cols + best[:, 1]
+
+
+def _follow_in_b(
+    a: Pyramid, b: Pyramid, b_to_a: Matrix, centres: Points, went: Points, path: Points, settings: AssessSettings
+) -> Points:
+    """Follow the smear of b at places of a: full-resolution length, angle, confidence, displacement; (n, 5)."""
+    to_b = at_reductions(inverse(b_to_a), a.reduction, b.reduction)
+    found = follow_smear(
+        a, b, (centres + 0.5) / a.reduction - 0.5, went / a.reduction, path / a.reduction, to_b, settings.smear
+    )
+    found[:, 3:] += went
+    return found
+
+
+def _follow_in_a(
+    a: Pyramid, b: Pyramid, b_to_a: Matrix, centres: Points, went: Points, path: Points, settings: AssessSettings
+) -> Points:
+    """The same of the smear of a, which b tells."""
+    in_b, back, linear = _from_b(b_to_a, centres, went)
+    to_a = at_reductions(b_to_a, b.reduction, a.reduction)
+    found = follow_smear(
+        b, a, (in_b + 0.5) / b.reduction - 0.5, back / b.reduction, path / b.reduction, to_a, settings.smear
+    )
+    found[:, 3:] = -np.einsum("nij,nj->ni", linear, back + found[:, 3:])
+    return found
+
+
+def _centres(rows: NDArray[np.intp], cols: NDArray[np.intp], grid: TileGrid) -> Points:
+    """Middles of tiles, (x, y) in full-resolution pixels."""
+    return np.asarray((np.stack([cols, rows], axis=1) + 0.5) * grid.tile_px - 0.5, np.float64)
+
+
+def _from_b(b_to_a: Matrix, centres: Points, went: Points) -> tuple[Points, Points, Points]:
+    """Where things of a that went somewhere are in b, how far they go from there to a, and the mapping's derivative."""
+    in_b = apply(inverse(b_to_a), centres + went)
+    linear = apply_with_jacobian(b_to_a, in_b)[1]
+    return in_b, -np.einsum("nij,nj->ni", np.linalg.inv(linear), went), linear

@@ -338,6 +338,9 @@ class AssessSettings(Section):
         24, ge=1, description="Count. Tiles of these looked at first; the others only when one of them may be smeared: "
         "a mover on a tenth of them is missed once in twenty pairs."
     )
+    smear_follow_tiles: int = Field(
+        640, ge=0, description="Count. Further tiles of a pair to which smear is followed from those where it is known."
+    )
     smear_in_focus_share: float = Field(
         0.3, gt=0, le=1, description="Share of the sharper frame's sharpness from which a tile of a pair that differs "
         "in focus may tell smear: motion softens detail one way, defocus all ways and sooner.",
