@@ -18,6 +18,8 @@ from windstill.settings import AssessSettings
 
 Mask = NDArray[np.bool_]
 
+_FAINT = 2.0  # times what is just seen to have moved
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Apart:
@@ -47,10 +49,10 @@ def in_one_view(
     textured, there : bool map
         Tiles with anything to measure, tiles that both frames show.
     fineness : FloatMap
-        How fine the detail is in the crisper frame (`FrameScore.fineness`).
+        How fine the detail is in the crisper frame (`fineness_without_noise`).
     """
-    known = known_tiles(textured, sway.confidence, settings)
-    passing = split_passing(sway.x_px, sway.y_px, known, there, textured, fineness, settings)
+    known, faint = known_tiles(textured, sway.confidence, settings), _faint(sway, settings)
+    passing = split_passing(sway.x_px, sway.y_px, known, there, textured, fineness, faint, settings)
     return without_passing(sway, passing, settings)
 
 
@@ -81,7 +83,7 @@ def between_views(
     The sky is too far for parallax, so it goes first. Ground that shifts in steps looks like water between them, so
     water is looked for only where no ground shifted.
     """
-    known = known_tiles(textured, sway.confidence, settings)
+    known, faint = known_tiles(textured, sway.confidence, settings), _faint(sway, settings)
 
     def without(passing: Passing) -> Apart:
         rest = without_passing(sway, passing, settings)
@@ -97,11 +99,11 @@ def between_views(
             parallax_sure=found.sure,
         )
 
-    sky = split_passing(sway.x_px, sway.y_px, known, there, textured, fineness, settings, water=False)
+    sky = split_passing(sway.x_px, sway.y_px, known, there, textured, fineness, faint, settings, water=False)
     apart = without(sky)
     if apart.parallax_sure:
         return apart
-    both = split_passing(sway.x_px, sway.y_px, known, there, textured, fineness, settings)
+    both = split_passing(sway.x_px, sway.y_px, known, there, textured, fineness, faint, settings)
     return apart if both.what == sky.what else without(both)
 
 
@@ -114,6 +116,11 @@ def without_passing(sway: TileSway | Apart, passing: Passing, settings: AssessSe
         changed=np.where(passing.layer, np.float32(1), sway.changed),
         passing=passing,
     )
+
+
+def _faint(sway: TileSway, settings: AssessSettings) -> Mask:
+    """Tiles that differ by little more than what no eye would see to have moved."""
+    return np.asarray(sway.seen_steps < _FAINT * settings.seen_from_steps)
 
 
 def with_smeared(apart: Apart, sway: TileSway, smeared: Smeared) -> Apart:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from windstill.assess.defocus import FocusPlace, place_in_focus
 from windstill.assess.geometry import Matrix
+from windstill.assess.grain import noise_gradient
 from windstill.assess.places import place_of
 from windstill.assess.relevance import smoothed, to_grid_of_a
 from windstill.optics.focus import depth_of_field, focus_count, focus_positions
@@ -26,8 +27,6 @@ from windstill.records import (
 from windstill.records.measures import GapKind
 from windstill.settings import AssessSettings
 
-_ROUNDING_STEPS = 0.6  # 8-bit steps per pixel: the gradient that rounding and compression leave
-_NOISE_GRADIENT = 0.7  # the gradient that noise alone leaves, over its standard deviation
 _MOST_ADDED = 6  # focus positions beyond this are another stack: then the end is named and no distances
 _EXPOSED = 0.9  # share of a tile that must not be clipped
 
@@ -193,8 +192,8 @@ def _noise_gradient(scores: Sequence[FrameScore], to_first: Sequence[Matrix]) ->
     for score, matrix in zip(scores, to_first, strict=True):
         luma = np.nan_to_num(to_grid_of_a(score.luma, matrix, score.grid, grid))
         noise = np.nan_to_num(to_grid_of_a(score.noise, matrix, score.grid, grid))
-        found.append(np.maximum(_ROUNDING_STEPS, _NOISE_GRADIENT * noise) / (255 * luma + 8))
-    return np.stack(found).astype(np.float32)
+        found.append(noise_gradient(luma, noise))
+    return np.stack(found)
 
 
 def pitch_mm(frame: Frame, score: FrameScore) -> float | None:

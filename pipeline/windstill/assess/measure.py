@@ -15,6 +15,7 @@ from windstill.assess.coverage import coverage_of
 from windstill.assess.crops import cut_crops
 from windstill.assess.figures import figures
 from windstill.assess.geometry import Matrix, inverse
+from windstill.assess.grain import fineness_without_noise
 from windstill.assess.pairs import Pair, further_seams, in_judging_order, level_ev, pairs_of, views_of
 from windstill.assess.planes import PlaneSource
 from windstill.assess.pyramid import Features, Pyramid, build_pyramid
@@ -211,7 +212,9 @@ def _measure_pair(
     sway = measure_sway(a, b, b_to_a, grid, wanted, noise, pair.relation, settings, mapping_error)
     textured &= ~sway.plain
     fineness_b = to_grid_of_a(score_b.fineness, b_to_a, score_b.grid, grid)
-    finer = np.fmax(score_a.fineness, fineness_b)
+    finer = np.fmax(
+        fineness_without_noise(score_a), to_grid_of_a(fineness_without_noise(score_b), b_to_a, score_b.grid, grid)
+    )
     if pair.relation == "view":
         apart = between_views(sway, textured, there, finer, b_to_a, grid.tile_px, settings, camera_moved)
         if mapping.sideways and not apart.parallax_sure:

@@ -57,6 +57,7 @@ def split_passing(
     shown: Mask,
     textured: Mask,
     fineness: FloatMap,
+    faint: Mask,
     settings: AssessSettings,
     water: bool = True,
 ) -> Passing:
@@ -73,7 +74,9 @@ def split_passing(
     textured : bool map
         Tiles with anything to measure.
     fineness : FloatMap
-        How fine the detail is in the crisper frame (`FrameScore.fineness`).
+        How fine the detail is in the crisper frame (`windstill.assess.grain.fineness_without_noise`).
+    faint : bool map
+        Tiles that differ by hardly more than an eye would see.
     settings : AssessSettings
     water : bool
         Whether water is looked for, or sky alone: ground that the camera shifts in steps may look like water.
@@ -86,7 +89,8 @@ def split_passing(
     -----
     What moves alike up to a slow change over the picture (an affine field, as clouds overhead are nearer than those at
     the horizon) is one layer. It is sky where its detail is soft, it spans half of the picture's width (or all that two
-    views share), and nothing above it stands or moves otherwise. It is water where it comes in from a side and spans as
+    views share), and nothing above it stands or moves otherwise; of a veil that hardly shows, tiles here and there are
+    enough. It is water where it comes in from a side and spans as
     much, begins at a level line, moves everywhere below that and nearly as far, and ends before the foot of the
     picture. Heads of flowers are none of these: they are crisp against the sky or stand before ground that is still,
     each on a stem of its own. Nor is ground that a camera moving sideways shifts: it does not at the horizon, and most
@@ -95,6 +99,7 @@ def split_passing(
     passing_x, passing_y = np.zeros((2, *x_px.shape), np.float32)
     layers = np.zeros(x_px.shape, bool)
     moved = known & (np.hypot(x_px, y_px) > settings.tolerance_px)
+    soft = fineness <= settings.sky_fineness
     left = moved.copy()
     least = max(settings.passing_least_pct / 100 * float(shown.sum()), 1.0)
     what: list[str] = []
@@ -105,7 +110,6 @@ def split_passing(
         layer, alike, along = _grown(start, x_px, y_px, known)
         kind = ""
         if layer.sum() >= least:
-            soft = fineness <= settings.sky_fineness
             if _is_sky(layer, alike, soft, known, shown, settings):
                 kind, layer = "sky", layer | (alike & soft)
             elif water and _is_even(along[layer]) and _is_water(layer, moved, known, shown, textured, settings):
@@ -117,6 +121,15 @@ def split_passing(
             passing_x[layer], passing_y[layer] = along[layer].T
             what.append(kind)
         left &= ~(layer | start)
+    veil = moved & soft & faint & ~layers
+    if "sky" not in what and veil.sum() >= least:
+        start = _largest_alike(x_px, y_px, veil, joined=False)
+        _, alike, along = _grown(start, x_px, y_px, known)
+        layer = alike & veil
+        if layer.sum() >= least and _is_sky(layer, alike, soft, known, shown, settings):
+            layers |= layer
+            passing_x[layer], passing_y[layer] = along[layer].T
+            what.append("sky")
     unsure = _partly(layers, passing_x, passing_y, x_px, y_px, known)
     return Passing(passing_x, passing_y, layers, unsure, " and ".join(sorted(set(what))))
 
@@ -197,8 +210,8 @@ def _partly(
     return np.asarray(known & ~layer & (distance < 2) & one_way)
 
 
-def _largest_alike(x_px: FloatMap, y_px: FloatMap, moved: Mask) -> Mask:
-    """The moved tiles that move most nearly as most others do, without gaps wider than clouds leave."""
+def _largest_alike(x_px: FloatMap, y_px: FloatMap, moved: Mask, joined: bool = True) -> Mask:
+    """The moved tiles that move most nearly as most others do; if `joined` without gaps wider than clouds leave."""
     rows, cols = np.nonzero(moved)
     went = np.column_stack([x_px[moved], y_px[moved]])
     allowed = _allowed(went)
@@ -209,8 +222,10 @@ def _largest_alike(x_px: FloatMap, y_px: FloatMap, moved: Mask) -> Mask:
     # Twice as far: the rest of a layer differs by its slow change.
     near = np.hypot(*(went - middle).T) <= 2 * _allowed(middle[None])[0]
     alike[rows[near], cols[near]] = True
-    joined = ndimage.binary_dilation(alike, np.ones((3, 3), bool), iterations=_APART_TILES // 2 + 1)
-    labels, count = ndimage.label(joined)
+    if not joined:
+        return alike
+    bridged = ndimage.binary_dilation(alike, np.ones((3, 3), bool), iterations=_APART_TILES // 2 + 1)
+    labels, count = ndimage.label(bridged)
     sizes = np.bincount(labels[alike], minlength=count + 1)
     return np.asarray(alike & (labels == int(sizes.argmax())))
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from windstill.assess.apart import Apart, without_passing
 from windstill.assess.figures import figures
 from windstill.assess.geometry import Matrix, inverse
+from windstill.assess.grain import fineness_without_noise
 from windstill.assess.pairs import Pair
 from windstill.assess.passing import Passing, follow_passing, reach_of
 from windstill.assess.relevance import to_grid_of_a
@@ -68,7 +69,7 @@ def _with_passing(
         return pair
     field, passing_px = pair.field, pair.field.passing_px
     score = scores[pair.frame_a]
-    soft = score.fineness <= settings.sky_fineness
+    soft = fineness_without_noise(score) <= settings.sky_fineness
     names = set(pair.passing.split(" and ")) - {""}
     for each in told:
         other = each.pair

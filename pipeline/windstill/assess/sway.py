@@ -47,6 +47,8 @@ class TileSway:
     """Displacement from a to b per tile of a, full-resolution pixels, with what is known of its error.
 
     `plain` tiles look alike at rest and have too little detail to tell more: whatever moved there, no eye would see it.
+    `seen_steps` is how much a tile differs from what b shows in its place, 8-bit steps beyond noise as the brighter
+    frame shows them, root mean square.
     """
 
     x_px: FloatMap
@@ -55,6 +57,7 @@ class TileSway:
     changed: FloatMap
     correlation: FloatMap
     plain: NDArray[np.bool_]
+    seen_steps: FloatMap
 
 
 @dataclass(slots=True, eq=False)
@@ -797,4 +800,5 @@ def _finish(
         changed=spread(changed),
         correlation=spread(state.zncc),
         plain=spread(plain.astype(np.float32)) > 0,
+        seen_steps=spread(at_rest.astype(np.float32)),
     )
