@@ -7,6 +7,12 @@ import numpy as np
 import pytest
 from layered_scenes import Picture, assess_pictures, disc_blur, landscape, taken, with_mover
 
+from windstill.assess.apart import Apart, with_smeared
+from windstill.assess.smeared import Smeared
+from windstill.assess.sway import TileSway
+from windstill.records import PairSmear
+from windstill.settings import AssessSettings
+
 SCENE = landscape()
 
 
@@ -135,3 +141,20 @@ def test_a_bush_that_melts_is_known_all_over(crisp: float) -> None:
     assert known.sum() > 0.85 * inside.sum()
     assert np.median(np.hypot(field.sway_x_px - 6, field.sway_y_px + 2)[known]) < 0.15
     assert (inside & (field.smear.confidence >= 0.5) & (field.smear.smear_b_px > 10)).sum() > 0.8 * inside.sum()
+
+
+@pytest.mark.parametrize(
+    ("went", "believed"), [(8.0, True), (17.0, False), (0.0, True), (40.0, True)],
+    ids=["as what lies beside", "to the path's end", "nowhere", "another thing"],
+)  # fmt: skip
+def test_a_match_at_the_end_of_a_path_known_beside_it_is_not_believed(went: float, believed: bool) -> None:
+    """What is smeared by 20 px beside a tile that moved by 8 on average shows it anywhere from -2 to 18."""
+    zero, sure = np.zeros((3, 3), np.float32), np.ones((3, 3), np.float32)
+    x = np.full((3, 3), 8, np.float32)
+    known = sure.copy()
+    x[1, 1], known[1, 1] = went, 0
+    smear = PairSmear(zero, np.full((3, 3), 20, np.float32), zero, known)
+    sway = TileSway(x, zero, sure, zero, sure, zero > 0, sure)
+    apart = with_smeared(Apart(x, zero, sure, zero), sway, Smeared(smear, x * known, zero), AssessSettings())
+    assert (apart.confidence[1, 1] >= 0.5) == believed
+    assert (apart.confidence[known > 0] >= 0.5).all()

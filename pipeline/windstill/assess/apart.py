@@ -123,7 +123,7 @@ def _faint(sway: TileSway, settings: AssessSettings) -> Mask:
     return np.asarray(sway.seen_steps < _FAINT * settings.seen_from_steps)
 
 
-def with_smeared(apart: Apart, sway: TileSway, smeared: Smeared) -> Apart:
+def with_smeared(apart: Apart, sway: TileSway, smeared: Smeared, settings: AssessSettings) -> Apart:
     """Put what moved while it was exposed where it was on average: matching finds some part of its path.
 
     Parameters
@@ -134,11 +134,13 @@ def with_smeared(apart: Apart, sway: TileSway, smeared: Smeared) -> Apart:
     smeared : Smeared
     """
     there = smeared.displaced()
+    resting = np.hypot(sway.x_px, sway.y_px) <= settings.tolerance_px
+    unsure = smeared.doubtful(sway.x_px, sway.y_px) & ~resting
     return replace(
         apart,
         x_px=np.where(there, smeared.x_px - (sway.x_px - apart.x_px), apart.x_px),
         y_px=np.where(there, smeared.y_px - (sway.y_px - apart.y_px), apart.y_px),
-        confidence=np.where(there, smeared.smear.confidence, apart.confidence),
+        confidence=np.where(there, smeared.smear.confidence, _doubted(apart.confidence, unsure, settings)),
     )
 
 

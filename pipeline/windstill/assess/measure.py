@@ -231,7 +231,7 @@ def _measure_pair(
         (score_a.sharp, sharp_b) if pair.relation == "focus" else None,
     )  # fmt: skip
     if smeared is not None:
-        apart = with_smeared(apart, sway, smeared)
+        apart = with_smeared(apart, sway, smeared, settings)
     field = SwayField(
         grid=grid,
         textured=textured,

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
@@ -40,6 +41,21 @@ class Smeared:
         """Tiles on which smear, and with it the displacement, is known."""
         found = np.maximum(self.smear.smear_a_px, self.smear.smear_b_px) > 0
         return np.asarray(found & (self.smear.confidence >= SMEAR_CONFIDENCE))
+
+    def doubtful(self, x_px: FloatMap, y_px: FloatMap) -> NDArray[np.bool_]:
+        """Tiles beside such that seem to have gone elsewhere along the same path, up to its end (`x_px`, `y_px`)."""
+        there = self.displaced()
+        if not there.any():
+            return there
+        away, nearest = ndimage.distance_transform_edt(~there, return_indices=True)
+        at = tuple(nearest)
+        length = np.maximum(self.smear.smear_a_px, self.smear.smear_b_px)[at]
+        turned = np.deg2rad(self.smear.angle_deg[at])
+        off_x, off_y = x_px - self.x_px[at], y_px - self.y_px[at]
+        along = np.abs(off_x * np.cos(turned) - off_y * np.sin(turned))
+        across = np.abs(off_x * np.sin(turned) + off_y * np.cos(turned))
+        part = (across < 0.2 * length) & (along > 0.2 * length) & (along < 0.7 * length)
+        return np.asarray((away > 0) & (away < 3) & part)
 
 
 def measure_smear(
@@ -229,14 +245,14 @@ def _follow(
     """
     smear_a, smear_b, angle, confidence, found_x, found_y = maps
     sure = (confidence >= SMEAR_CONFIDENCE) & (np.maximum(smear_a, smear_b) > 0)
-    left, ring = wanted & ~sure, sure.copy()
-    for _ in range(settings.smear_follow_tiles):  # of rings, too: each has a tile at least
+    left, ring, tried = wanted & ~sure, sure.copy(), 0
+    while True:
         rows, cols = np.nonzero(left & (cv2.dilate(ring.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0))
-        within = settings.smear_follow_tiles - int((wanted & ~sure & ~left).sum())
-        rows, cols = rows[:within], cols[:within]
+        rows, cols = (at[: settings.smear_follow_tiles - tried] for at in (rows, cols))
         if rows.size == 0:
             return
         left[rows, cols] = False
+        tried += rows.size
         lead = _surest_beside(np.where(sure, confidence, 0), rows, cols)
         of_a = smear_a[lead] > 0
         length, turned = np.maximum(smear_a, smear_b)[lead], angle[lead]
