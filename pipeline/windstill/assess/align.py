@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import cv2
 import numpy as np
@@ -48,6 +48,7 @@ _SURE_ERROR_PX = 0.15  # pixels of the level: edges, which slide along themselve
 _SAME_PX = 1.0  # pixels of the level: two mappings this near are one
 _TOLD_TO_PX = 0.1  # pixels of a level to which some eighty windows tell a mapping, wherever in the picture
 _MANY = 1 << 20  # windows: no limit
+_NONE = np.empty((0, 2))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,12 +59,26 @@ class _Fit:
     share: float  # of the windows that could be compared
     places: Points  # of the inliers, and what the mapping leaves there: both full resolution
     left: Points
+    matched: tuple[Points, Points]  # places in a and in b of all windows found again: full resolution
     rest: _Matched | None = None  # what the windows of the coarsest level say of a camera that stood still
 
     @property
     def agreement(self) -> float:
         """How many windows agree, and how few do not: what tells the better of two fits."""
         return self.inliers * self.share
+
+
+class Aligned(NamedTuple):
+    """Two frames lined up, or not.
+
+    `b_to_a` is the full-resolution mapping that was found (identity on failure), which `mapping` tells as figures;
+    `in_a` and `in_b`, shape (n, 2), are places that both show, whether or not the mapping lays them together.
+    """
+
+    mapping: CameraMapping
+    b_to_a: Matrix
+    in_a: Points = _NONE
+    in_b: Points = _NONE
 
 
 def align_pair(
@@ -74,7 +89,7 @@ def align_pair(
     views: bool,
     settings: AssessSettings,
     supposed: Matrix | None = None,
-) -> tuple[CameraMapping, Matrix]:
+) -> Aligned:
     """Find the camera mapping of a pair.
 
     Parameters
@@ -90,11 +105,9 @@ def align_pair(
 
     Returns
     -------
-    CameraMapping
-        With ``failed`` and a reason when too little agrees.
-    Matrix
-        The 3x3 full-resolution mapping from b to a that was found (identity on failure). Where a tilt of the camera
-        shows, this is a homography even for frames of one view, and the mapping holds it too.
+    Aligned
+        Its mapping with ``failed`` and a reason when too little agrees. Where a tilt of the camera shows, `b_to_a` is a
+        homography even for frames of one view, and the mapping holds it too.
 
     Notes
     -----
@@ -103,12 +116,12 @@ def align_pair(
     that moving subjects, as long as they do not move together over most of the picture, do not pull at it.
     """
     if min(*a.levels[0].shape, *b.levels[0].shape) < _SMALLEST_PX:
-        return _failure("the pictures are too small to be lined up"), np.eye(3)
+        return Aligned(_failure("the pictures are too small to be lined up"), np.eye(3))
     if not views and size_a != size_b:
-        return _failure("the frames differ in size"), np.eye(3)
+        return Aligned(_failure("the frames differ in size"), np.eye(3))
     level = min(a.level_with_long_side(_COARSE_LONG_PX), len(b.levels) - 1)
     if a.level_reduction(level) != b.level_reduction(level):
-        return _failure("the frames differ in resolution"), np.eye(3)
+        return Aligned(_failure("the frames differ in resolution"), np.eye(3))
     points = _windows(a, level, _SPACING_PX, settings.align_max_windows)
     unclipped_in: Pyramid | None = None
     fit = _coarse(a, b, level, points, views, size_a, supposed, settings)
@@ -125,7 +138,7 @@ def align_pair(
         trial = _fit_level(a, b, level, np.eye(3), points, views, size_a, settings)
         fit = trial if trial is not None and trial.share >= settings.align_sure_share else fit
     if fit is None or not _enough(fit, settings):
-        return _failure("too little detail agrees between the frames"), np.eye(3)
+        return Aligned(_failure("too little detail agrees between the frames"), np.eye(3))
     held = False
     for current in range(level, -1, -1):
         if current < level:
@@ -147,10 +160,10 @@ def align_pair(
     # against far ones: the mapping most agree on is what a merge would go by, and what it leaves is measured. Views are
     # alike in focus where they overlap: what does not fit closely shifted, or the mapping is wrong.
     if fit.residual_px > settings.align_failed_times * limit:
-        return loose_mapping(fit.residual_px), np.eye(3)
+        return Aligned(loose_mapping(fit.residual_px), np.eye(3), *fit.matched)
     scale, rotation, shift_x, shift_y = _nearest_similarity(fit.matrix, size_a, size_b)
     projective = views or abs(fit.matrix[2, 0]) + abs(fit.matrix[2, 1]) > 0
-    return (
+    return Aligned(
         CameraMapping(
             shift_x_px=shift_x,
             shift_y_px=shift_y,
@@ -162,6 +175,7 @@ def align_pair(
             sideways=fit.residual_px > limit and (views or systematic > limit / 2),
         ),
         fit.matrix,
+        *fit.matched,
     )
 
 
@@ -454,6 +468,10 @@ def _fit_level(
         share=float(inlier.sum() / max(matched.comparable, 1)),
         places=matched.in_a[inlier] * reduction,
         left=(apply(correction, matched.in_moved) - matched.in_a)[inlier] * reduction,
+        matched=(
+            (matched.in_a + 0.5) * reduction - 0.5,
+            apply(inverse(start), (matched.in_moved + 0.5) * reduction - 0.5),
+        ),
         rest=matched if not views and len(points) and (start == np.eye(3)).all() else None,
     )
 
@@ -532,8 +550,9 @@ def _at_rest(a: Pyramid, b: Pyramid, level: int, points: Points, fit: _Fit, sett
     left = (resting.in_moved + shift - resting.in_a) * reduction
     spread = max(1.2 * float(np.median(np.hypot(*left.T))), 0.03 * reduction)
     return _Fit(
-        matrix, spread, int(still.sum()), float(still.sum() / matched.comparable), resting.in_a * reduction, left
-    )
+        matrix, spread, int(still.sum()), float(still.sum() / matched.comparable), resting.in_a * reduction, left,
+        fit.matched,
+    )  # fmt: skip
 
 
 def _systematic(fit: _Fit) -> float:

@@ -9,13 +9,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from windstill.assess.align import align_pair, loose_mapping
+from windstill.assess.align import Aligned, align_pair, loose_mapping
 from windstill.assess.apart import Apart, between_views, in_one_view, with_smeared
 from windstill.assess.coverage import coverage_of
 from windstill.assess.crops import cut_crops
 from windstill.assess.figures import figures
 from windstill.assess.geometry import Matrix, inverse
 from windstill.assess.grain import fineness_without_noise
+from windstill.assess.lens import Lens, StraightPlanes, bent_back, lens_of_views, straight_score
 from windstill.assess.pairs import Pair, further_seams, in_judging_order, level_ev, pairs_of, views_of
 from windstill.assess.planes import PlaneSource
 from windstill.assess.pyramid import Features, Pyramid, build_pyramid
@@ -37,6 +38,9 @@ from windstill.records import (
     SwayField,
 )
 from windstill.settings import AssessSettings
+
+_LENS_PAIRS = 4  # of a panorama: one lens took them all
+_LENS_LOOKS = 2  # at the rims of straightened pictures more is found again, and tells the lens more closely
 
 
 def measure_set(
@@ -64,8 +68,72 @@ def measure_set(
     Notes
     -----
     Pairs are measured in order, holding two frames' planes at a time, and of the others what is small: the features
-    they were lined up by, and how they lie.
+    they were lined up by, and how they lie. Views that a bent lens took are straightened before.
     """
+    lined_up: dict[Pair, Aligned] = {}
+    lens = _lens(node, grouping, frames, scores, planes, settings, lined_up) if node.kind == "panorama" else None
+    if lens is None:
+        return _measure(node, grouping, frames, scores, planes, settings, lined_up)
+    straight = {name: straight_score(score, lens) for name, score in scores.items()}
+    measured = _measure(node, grouping, frames, straight, StraightPlanes(planes, lens), settings, {})
+    return replace(measured, pairs=tuple(bent_back(pair, lens) for pair in measured.pairs))
+
+
+def _lens(
+    node: FrameSet,
+    grouping: Grouping,
+    frames: Mapping[str, Frame],
+    scores: Mapping[str, FrameScore],
+    planes: PlaneSource,
+    settings: AssessSettings,
+    lined_up: dict[Pair, Aligned],
+) -> Lens | None:
+    """The lens that took a panorama, if it bends; else the pairs lined up for it are added to `lined_up`."""
+    pairs = pairs_of(node, grouping, frames, scores)[:_LENS_PAIRS]
+    sizes = {(scores[n].width_px, scores[n].height_px) for pair in pairs for n in (pair.frame_a, pair.frame_b)}
+    if len(sizes) != 1:
+        return None
+    lens: Lens | None = None
+    for _ in range(_LENS_LOOKS):
+        shown = planes if lens is None else StraightPlanes(planes, lens)
+        aligned: dict[Pair, Aligned] = {}
+        pyramids: dict[str, Pyramid] = {}
+        for pair in pairs:
+            names = pair.frame_a, pair.frame_b
+            pyramids = {n: pyramids.get(n) or build_pyramid(shown.work(n), scores[n].reduction) for n in names}
+            aligned[pair] = _line_up(pair, pyramids, scores, settings)
+        found = lens_of_views([a if lens is None else lens.as_shown(a) for a in aligned.values()], min(sizes))
+        if found is None:
+            break
+        lens = found
+    if lens is None:
+        lined_up |= aligned
+    return lens
+
+
+def _line_up(
+    pair: Pair,
+    pyramids: Mapping[str, Pyramid],
+    scores: Mapping[str, FrameScore],
+    settings: AssessSettings,
+    supposed: Matrix | None = None,
+) -> Aligned:
+    a, b = scores[pair.frame_a], scores[pair.frame_b]
+    return align_pair(
+        pyramids[pair.frame_a], pyramids[pair.frame_b], (a.width_px, a.height_px), (b.width_px, b.height_px),
+        pair.relation == "view", settings, supposed,
+    )  # fmt: skip
+
+
+def _measure(
+    node: FrameSet,
+    grouping: Grouping,
+    frames: Mapping[str, Frame],
+    scores: Mapping[str, FrameScore],
+    planes: PlaneSource,
+    settings: AssessSettings,
+    aligned: dict[Pair, Aligned],
+) -> SetMeasure:
     order = [n for n in in_judging_order(node, grouping, frames, scores) if n in scores]
     pairs = pairs_of(node, grouping, frames, scores)
     mates = _view_mates(node, grouping)
@@ -74,7 +142,6 @@ def measure_set(
     laid: dict[Pair, Matrix] = {}
     pyramids: dict[str, Pyramid] = {}
     features: dict[str, dict[tuple[int, bool], Features]] = {}
-    aligned: dict[Pair, tuple[CameraMapping, Matrix]] = {}
 
     def measure(pair: Pair, supposed: Matrix | None = None, camera_moved: bool = False) -> PairMeasure:
         nonlocal pyramids
@@ -84,11 +151,7 @@ def measure_set(
                 kept = features.setdefault(name, {})
                 pyramids[name] = build_pyramid(planes.work(name), scores[name].reduction, kept)
         if pair not in aligned:
-            a, b = (scores[name] for name in (pair.frame_a, pair.frame_b))
-            aligned[pair] = align_pair(
-                pyramids[pair.frame_a], pyramids[pair.frame_b], (a.width_px, a.height_px), (b.width_px, b.height_px),
-                pair.relation == "view", settings, supposed,
-            )  # fmt: skip
+            aligned[pair] = _line_up(pair, pyramids, scores, settings, supposed)
         result, laid[pair] = _measure_pair(
             pair, node, order, pyramids, scores, chain, settings, aligned[pair], camera_moved
         )
@@ -175,12 +238,12 @@ def _measure_pair(
     scores: Mapping[str, FrameScore],
     chain: Mapping[str, Matrix],
     settings: AssessSettings,
-    aligned: tuple[CameraMapping, Matrix],
+    aligned: Aligned,
     camera_moved: bool = False,
 ) -> tuple[PairMeasure, Matrix]:
     score_a, score_b = scores[pair.frame_a], scores[pair.frame_b]
     a, b = pyramids[pair.frame_a], pyramids[pair.frame_b]
-    mapping, b_to_a = aligned
+    mapping, b_to_a = aligned.mapping, aligned.b_to_a
     if mapping.failed:
         blended = None
         if pair.relation == "exposure" and score_a.grid == score_b.grid:
@@ -216,8 +279,12 @@ def _measure_pair(
         fineness_without_noise(score_a), to_grid_of_a(fineness_without_noise(score_b), b_to_a, score_b.grid, grid)
     )
     if pair.relation == "view":
-        apart = between_views(sway, textured, there, finer, b_to_a, grid.tile_px, settings, camera_moved)
-        if mapping.sideways and not apart.parallax_sure:
+        # Still things that are left a little apart say that it moved, and are no failure of the mapping.
+        slightly = mapping.sideways and mapping.residual_px <= settings.tolerance_px
+        apart = between_views(
+            sway, textured, there, finer, b_to_a, grid.tile_px, settings, camera_moved or slightly
+        )
+        if mapping.sideways and not (slightly or apart.parallax_sure):
             return _without_field(node, pair, loose_mapping(mapping.residual_px)), np.eye(3)
     elif mapping.sideways:
         apart = Apart(sway.x_px, sway.y_px, sway.confidence, sway.changed)

@@ -20,7 +20,8 @@ class CameraMapping:
     given for views. `residual_px` is the robust spread of what the mapping leaves on still tiles; `systematic_px` is
     the part of it that neighbouring places share, which is the mapping's own error: the rest is each place's noise.
     `sideways`: near things of one view shift against far ones, as when the camera moves, and no mapping lines up both
-    (of views, they may).
+    (of views, they may). `bend`, of views, is the share of the radius by which the lens showed the corners too far out,
+    and the mapping that of pictures straightened by it.
     """
 
     shift_x_px: float = 0.0
@@ -33,6 +34,7 @@ class CameraMapping:
     sideways: bool = False
     failed: bool = False
     reason: str = ""
+    bend: float = 0.0
 
     @property
     def shift_px(self) -> float:
