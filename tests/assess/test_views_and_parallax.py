@@ -120,6 +120,40 @@ def test_heads_against_a_plain_sky_that_sway_either_way_are_sway() -> None:
     assert (measure.pairs[0].sway_max_px or 0.0) > 10
 
 
+def noise_of_sizes(seed: int, sizes: tuple[float, ...], shape: tuple[int, int]) -> Picture:
+    """A sum of soft noises, one of each size in pixels, each of a root mean square near one."""
+    rng = np.random.default_rng(seed)
+    made = np.zeros(shape, np.float32)
+    for size in sizes:
+        coarse = rng.normal(0, 1, (int(shape[0] / size) + 2, int(shape[1] / size) + 2)).astype(np.float32)
+        made += cv2.resize(coarse, shape[::-1], interpolation=cv2.INTER_CUBIC)
+    return made
+
+
+def turned_along_a_lake(waves: tuple[int, int]) -> list[np.ndarray]:
+    """Two views of a lake under a level skyline, by a camera that turned over a third of what it sees."""
+    shape, focal, turn = (1500, 4000), 1800.0, 0.56
+    ground = 65 + 10 * noise_of_sizes(1, (1.5, 3, 6, 14), shape)
+    pictures = []
+    for view, seed in enumerate(waves):
+        scene = np.full(shape, 170, np.float32)
+        scene[640:] = ground[640:]
+        scene[820:1000] = (95 + 12 * noise_of_sizes(seed, (4, 9, 20), shape))[820:1000]
+        ys, xs = np.mgrid[:1200, :1800].astype(np.float32)
+        xs, ys = (xs - 899.5) / focal, (ys - 599.5) / focal
+        along = (np.arctan(xs) + (view - 0.5) * turn) * focal + shape[1] / 2
+        down = ys / np.hypot(xs, 1) * focal + shape[0] / 2
+        pictures.append(taken(cv2.remap(scene, along.astype(np.float32), down.astype(np.float32), cv2.INTER_CUBIC)))
+    return pictures
+
+
+def test_views_are_joined_by_what_fits_closely_and_not_by_a_skyline_laid_on_itself() -> None:
+    """Laid over each other, views agree in their skyline more or less, and in more windows than overlap truly."""
+    measure, verdict = assess_pictures("panorama", turned_along_a_lake(waves=(1002, 1003)))
+    assert measure.overlap_pct == pytest.approx(41, abs=3)
+    assert verdict.outlook == "clean", verdict.reasons
+
+
 def test_a_little_parallax_is_touched_up() -> None:
     _, verdict = assess_pictures("panorama", views(WIDE, nearness_px=2.6))
     assert verdict.outlook in ("clean", "touch-up")

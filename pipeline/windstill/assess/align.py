@@ -10,7 +10,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from windstill.assess.fitting import FIRST_SPREAD_PX, ROUNDS, TRUSTED, reweigh, reweighted_similarity, weights
+from windstill.assess.fitting import (
+    FIRST_SPREAD_PX,
+    ROUNDS,
+    TRUSTED,
+    TRUSTED_REACH,
+    reweigh,
+    reweighted_similarity,
+    weights,
+)
 from windstill.assess.geometry import (
     Matrix,
     apart,
@@ -46,6 +54,7 @@ _STILL_PX = 0.5  # pixels of the level within which a window lies where it lay
 _POLISHING_WINDOWS = 100  # a quarter of them lies in a usual overlap
 _SURE_ERROR_PX = 0.15  # pixels of the level: edges, which slide along themselves unseen, are worse
 _SAME_PX = 1.0  # pixels of the level: two mappings this near are one
+_CLOSE_PX = 0.1  # pixels of a level: windows that fit more closely than this tell no more by it
 _TOLD_TO_PX = 0.1  # pixels of a level to which some eighty windows tell a mapping, wherever in the picture
 _MANY = 1 << 20  # windows: no limit
 _NONE = np.empty((0, 2))
@@ -64,8 +73,13 @@ class _Fit:
 
     @property
     def agreement(self) -> float:
-        """How many windows agree, and how few do not: what tells the better of two fits."""
+        """How many windows agree, and how few do not: what tells the better of two fits of one start."""
         return self.inliers * self.share
+
+    def agreement_within(self, spread_px: float) -> float:
+        """The same of the windows that would agree with a fit which leaves about `spread_px`, full resolution."""
+        near = np.hypot(*self.left.T) < TRUSTED_REACH * spread_px
+        return self.agreement * float(near.mean()) ** 2
 
 
 class Aligned(NamedTuple):
@@ -262,8 +276,9 @@ def _coarse(
         if len(used) < len(points):
             fit = _fit_level(a, b, level, fit.matrix, points, views, size_a, settings) or fit
         confirmed = best is not None and apart(fit.matrix, best.matrix, size_a) < _SAME_PX * reduction
-        # By chance a tenth or a fifth agree with anything; where more overlaps, that is more windows.
-        if best is None or fit.agreement > best.agreement:
+        # By chance a tenth or a fifth agree with anything; where more overlaps, that is more windows. And a fit that
+        # leaves more reaches further: what both agree with is counted as the closer one's windows are.
+        if best is None or _agrees_more(fit, best, _CLOSE_PX * reduction):
             best = fit
         needed = settings.align_sure_share * (0.5 if confirmed else 1.0)
         least = settings.align_min_windows * (2 if confirmed and settings.align_quick_features_px else 3)
@@ -312,6 +327,12 @@ def _starts(a: Pyramid, b: Pyramid, level: int, views: bool, settings: AssessSet
 def _enough(fit: _Fit | None, settings: AssessSettings) -> bool:
     """Whether as many windows agree as chance does not bring together."""
     return fit is not None and fit.inliers >= settings.align_min_windows and fit.share >= settings.align_min_share
+
+
+def _agrees_more(fit: _Fit, than: _Fit, close_px: float) -> bool:
+    """Whether more windows agree with a fit than with another, by the measure of the closer one."""
+    spread = max(min(fit.residual_px, than.residual_px), close_px)
+    return fit.agreement_within(spread) > than.agreement_within(spread)
 
 
 def _feature_starts(a: Pyramid, b: Pyramid, level: int, views: bool, quick: bool = False) -> list[Matrix]:

@@ -15,6 +15,7 @@ FIRST_SPREAD_PX = 0.6
 _LEAST_SPREAD_PX = 0.03
 _REACH = 4.5  # times the spread at which a window no longer counts
 _SPREAD_OF_MEDIAN = 1.2
+TRUSTED_REACH = _REACH * (1 - TRUSTED**0.5) ** 0.5  # times the spread within which a window is trusted
 
 
 def reweighted_similarity(
