@@ -79,6 +79,12 @@ def test_soft_waves_that_resemble_others_far_off_have_not_moved(waves: tuple[flo
     assert (measure.pairs[0].sway_max_px or 0.0) < 1
 
 
+def test_three_tiles_that_share_a_corner_do_not_bear_each_other_out() -> None:
+    """They are tried by the one window there: the like of a wave that it finds by chance it finds for all three."""
+    _, verdict = assess_pictures("burst", [taken(sea(k, (6.0, 3.0)), seed=k - 10) for k in (10, 11)])
+    assert verdict.outlook == "clean", verdict.reasons
+
+
 def test_a_veil_of_cloud_under_another_fall_off_of_light_has_not_moved() -> None:
     veil = 170 + soft(5, (14, 9), 3)
     frames = []

@@ -68,6 +68,7 @@ class _State:
     unique: NDArray[np.float32]
     level: NDArray[np.int8]
     searched: NDArray[np.bool_]  # the displacement comes from looking around, not from rest
+    beside: NDArray[np.float32]  # how far from the tile's centre the window lay that found it, shape (n, 2)
     rest: NDArray[np.float32]  # correlation and residual at rest on the tile's own level, shape (n, 2)
 
     @property
@@ -144,7 +145,8 @@ def measure_sway(
     told = _told_from_rest(a, moved, centres, tile_level, base_half, sigma, state, settings)
     _look_at_rims(a, moved, centres, base_half, state, settings)
     return _finish(
-        state, sigma, rows, cols, beside, grid, a.reduction, base_half, alike, told, mapping_error_px, settings
+        state, sigma, centres, rows, cols, beside, grid, a.reduction, base_half, alike, told, mapping_error_px,
+        settings,
     )
 
 
@@ -418,7 +420,7 @@ def _rest(
         rim = rim[_at_rim(found[rim], start, tile_level[rim])]
     return _State(
         found=found, unique=np.ones(count, np.float32), level=tile_level.copy(), searched=np.zeros(count, bool),
-        rest=rest,
+        beside=np.zeros((count, 2), np.float32), rest=rest,
     )  # fmt: skip
 
 
@@ -588,6 +590,7 @@ def _follow(
         state.found[chosen] = refined[better]
         state.level[chosen] = at_level[better]
         state.searched[chosen] = True
+        state.beside[chosen] = offset
         # A rival elsewhere nearly as good makes the place a guess.
         state.unique[chosen] = unique[better]
 
@@ -643,19 +646,17 @@ def neighbours(rows: NDArray[np.intp], cols: NDArray[np.intp], grid_shape: tuple
 def _chance(
     state: _State,
     halves: NDArray[np.float32],
-    rows: NDArray[np.intp],
-    cols: NDArray[np.intp],
+    centres: NDArray[np.float64],
     beside: NDArray[np.intp],
-    tile_side: float,
     tries: int,
 ) -> NDArray[np.float64]:
     """Places no farther from rest than the one found that unrelated detail is expected to match as well, from 0 up.
 
     Soft detail (waves, cloud, a meadow out of focus) says little in a window, and something like it is soon found.
     Neighbours that moved alike bear a tile out: the surest of them by half (the geometric mean), two altogether;
-    by as much less as their windows look at the same pixels, which is no second witness. Chance counts as often as it
-    had a try, as far as no neighbour bears a tile out that mostly looks elsewhere. `tile_side` is the distance of
-    neighbours in working pixels.
+    by as much less as their windows look at the same pixels, which is no second witness: tiles that were found from the
+    corner they share saw one window. Chance counts as often as it had a try, as far as no neighbour bears a tile out
+    that mostly looks elsewhere. `centres` are the tiles', in working pixels.
 
     Notes
     -----
@@ -684,15 +685,19 @@ def _chance(
     alike = (near >= 0) & (apart < np.maximum(1, 0.15 * np.hypot(*own_d.T))[:, None])
     window = (2 * halves + 1) * 2.0**state.level
     narrower = np.minimum(window[near], window[some, None])
-    common = [
-        np.clip((window[near] + window[some, None]) / 2 - tile_side * np.abs(at[near] - at[some, None]), 0, narrower)
-        for at in (rows, cols)
-    ]
-    own = 1 - common[0] * common[1] / narrower**2
+    def of_its_own(places: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Share of each neighbour's window that a tile's own does not look at, were they about these places."""
+        common = [
+            np.clip((window[near] + window[some, None]) / 2 - np.abs(at[near] - at[some, None]), 0, narrower)
+            for at in places.T
+        ]
+        return np.asarray(1 - common[0] * common[1] / narrower**2, np.float64)
+
+    own = of_its_own(centres + state.beside)
     surer = np.where(alike, np.minimum(alone[near] / own_alone[:, None], 1), 1)
     with_one = (surer ** (own / 2)).min(axis=1)
     with_two = np.sort(surer**own, axis=1)[:, 1]
-    lonely = np.clip(1 - np.where(alike, own, 0).max(axis=1) / _ELSEWHERE, 0, 1)
+    lonely = np.clip(1 - np.where(alike, of_its_own(centres), 0).max(axis=1) / _ELSEWHERE, 0, 1)
     result[some] = own_alone * np.minimum(with_one, with_two) * float(tries) ** lonely
     return result
 
@@ -708,6 +713,7 @@ def _allowed_px(
 def _finish(
     state: _State,
     sigma: NDArray[np.float32],
+    centres: NDArray[np.float64],
     rows: NDArray[np.intp],
     cols: NDArray[np.intp],
     beside: NDArray[np.intp],
@@ -760,7 +766,7 @@ def _finish(
     sole = np.where(searched, 0.4 + 0.6 * state.unique, 1.0)
     # Where much has changed (a sea, a sky), as many tiles had the chance.
     tries = 1 + int((~searched & (state.zncc > -1) & (explained < settings.changed_below)).sum())
-    by_chance = _chance(state, halves, rows, cols, beside, grid.tile_px / reduction, tries)
+    by_chance = _chance(state, halves, centres, beside, tries)
     believed = matched * sole * told / (1 + by_chance / settings.chance_believed)
 
     def confidence_of(displacement: NDArray[np.float64]) -> NDArray[np.float64]:
