@@ -27,6 +27,7 @@ from windstill.assess.matching import (
     tensor_axes,
 )
 from windstill.assess.pyramid import Plane, Pyramid, bring_to_a, halved
+from windstill.assess.whites import let_white_heads_in
 from windstill.records import FloatMap, Relation, TileGrid
 from windstill.records.levels import BLACK, WHITE
 from windstill.score.kernels import sobel_energy
@@ -122,6 +123,8 @@ def measure_sway(
     moved = _brought(a, b, b_to_a, settings)
     rows, cols = np.nonzero(wanted)
     side = grid.tile_px / a.reduction
+    if relation in ("repeat", "view"):
+        a, moved = let_white_heads_in(a, moved, side)
     centres = np.column_stack([(cols + 0.5) * side - 0.5, (rows + 0.5) * side - 0.5])
     base_half = max(round(side / 2), _SMALLEST_HALF)
     sigma = noise[rows, cols]
