@@ -688,6 +688,7 @@ def _chance(
     alike = (near >= 0) & (apart < np.maximum(1, 0.15 * np.hypot(*own_d.T))[:, None])
     window = (2 * halves + 1) * 2.0**state.level
     narrower = np.minimum(window[near], window[some, None])
+
     def of_its_own(places: NDArray[np.float64]) -> NDArray[np.float64]:
         """Share of each neighbour's window that a tile's own does not look at, were they about these places."""
         common = [
@@ -700,6 +701,7 @@ def _chance(
     surer = np.where(alike, np.minimum(alone[near] / own_alone[:, None], 1), 1)
     with_one = (surer ** (own / 2)).min(axis=1)
     with_two = np.sort(surer**own, axis=1)[:, 1]
+    # By the tiles' own places: by where they looked, small true movers, found from few corners, were lost as lonely.
     lonely = np.clip(1 - np.where(alike, of_its_own(centres), 0).max(axis=1) / _ELSEWHERE, 0, 1)
     result[some] = own_alone * np.minimum(with_one, with_two) * float(tries) ** lonely
     return result
