@@ -29,6 +29,7 @@ _LOOSE = 0.15  # px at 3000 px width, scaled: what a straight lens's views leave
 _CLOSE = 0.1  # the same, within which places agree
 _BETTER = 0.25  # share of what is left without it that a bent lens may leave: of parallax two fifths and more stay
 _LEAST, _MOST = 0.002, 0.12  # share of the radius at the corner
+_TRIED = np.arange(-6, 7) * 0.015  # bends among which the fit starts: from further off it may end elsewhere
 _ALIKE, _ALIKE_SHARE = 0.004, 0.25  # by which pairs of one panorama may differ, and as a share
 _SURE = 1e-8, 30  # of straightening a place: units of half the diagonal, rounds
 
@@ -98,30 +99,35 @@ def _bend(pair: Aligned, size: tuple[int, int]) -> float | None:
     """Fit a homography of straightened views by what they share, and compare with one of views as they are."""
     if len(pair.in_a) < _FEWEST:
         return None
-    unit = _camera(*size)[0, 0]
+    matrix = _camera(*size)
+    centre, unit = matrix[:2, 2], matrix[0, 0]
     scale = max(1.0, max(size) / 3000) / unit
 
+    def straight(bend: float) -> list[Points]:
+        lens = Lens(bend, *size)
+        return [(lens.straight(places) - centre) / unit for places in (pair.in_a, pair.in_b)]
+
     def left(found: Points) -> Points:
-        lens = Lens(float(found[8]) if len(found) > 8 else 0.0, *size)
-        a, b = ((lens.straight(p) - centre) / unit for p in (pair.in_a, pair.in_b))
-        matrix = np.append(found[:8], 1.0).reshape(3, 3)
-        laid = np.column_stack([b, np.ones(len(b))]) @ matrix.T
+        a, b = straight(found[8])
+        laid = np.column_stack([b, np.ones(len(b))]) @ np.append(found[:8], 1.0).reshape(3, 3).T
         return np.asarray(laid[:, :2] / laid[:, 2:] - a).ravel()
 
-    centre = _camera(*size)[:2, 2]
-    a, b = ((p - centre) / unit for p in (pair.in_a, pair.in_b))
-    start, _ = cv2.findHomography(b, a, cv2.RANSAC, 20 * _CLOSE * scale)
-    if start is None:
+    def misfit(found: Points) -> float:
+        return float(np.median(np.hypot(*left(found).reshape(-1, 2).T)))
+
+    def start(bend: float) -> Points | None:
+        a, b = straight(bend)
+        laid, _ = cv2.findHomography(b, a, cv2.LMEDS)
+        return None if laid is None else np.append((laid / laid[2, 2]).ravel()[:8], bend)
+
+    cv2.setRNGSeed(1)
+    unbent = start(0.0)
+    if unbent is None or (off := misfit(unbent)) < _LOOSE * scale:
         return None
-    first = (start / start[2, 2]).ravel()[:8]
-    without, bent = (
-        least_squares(left, x0, loss="cauchy", f_scale=_CLOSE * scale, x_scale="jac", max_nfev=60)
-        for x0 in (first, np.append(first, 0.0))
-    )
-    off, off_bent = (float(np.median(np.hypot(*left(r.x).reshape(-1, 2).T))) for r in (without, bent))
-    if off < _LOOSE * scale or off_bent > _BETTER * off:
-        return None
-    return float(bent.x[8])
+    best = min((found for bend in _TRIED if (found := start(bend)) is not None), key=misfit)
+    for close in (4 * _CLOSE, _CLOSE):
+        best = least_squares(left, best, loss="cauchy", f_scale=close * scale, x_scale="jac", max_nfev=40).x
+    return None if misfit(best) > _BETTER * off else float(best[8])
 
 
 class StraightPlanes:
