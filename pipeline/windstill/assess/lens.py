@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
 from functools import lru_cache
-from typing import Any, TypeVar
+from typing import Any, NamedTuple, TypeVar
 
 import cv2
 import numpy as np
@@ -28,6 +28,7 @@ _FEWEST = 40  # places that both views show, for a lens to be told
 _LOOSE = 0.15  # px at 3000 px width, scaled: what a straight lens's views leave is less
 _CLOSE = 0.1  # the same, within which places agree
 _BETTER = 0.25  # share of what is left without it that a bent lens may leave: of parallax two fifths and more stay
+_FAINTLY_BETTER = 0.6  # the same where no more is left than noise makes
 _LEAST, _MOST = 0.002, 0.12  # share of the radius at the corner
 _TRIED = np.arange(-6, 7) * 0.015  # bends among which the fit starts: from further off it may end elsewhere
 _ALIKE, _ALIKE_SHARE = 0.004, 0.25  # by which pairs of one panorama may differ, and as a share
@@ -83,19 +84,24 @@ def lens_of_views(aligned: Sequence[Aligned], size: tuple[int, int]) -> Lens | N
     Lens or None
         None also where too little tells, or pairs do not agree: one lens took them all.
     """
-    told = [bend for each in aligned if (bend := _bend(each, size)) is not None]
+    told = [found for each in aligned if (found := _bend(each, size)) is not None]
     measured = sum(len(each.in_a) >= _FEWEST for each in aligned)
-    if not told or 2 * len(told) < measured:
+    # What a pair says faintly another must say too.
+    if not told or 2 * len(told) < measured or (len(told) < 2 and not told[0].clear):
         return None
-    bend = float(np.median(told))
-    if not _LEAST <= abs(bend) <= _MOST:
-        return None
-    if np.abs(np.array(told) - bend).max() > max(_ALIKE, _ALIKE_SHARE * abs(bend)):
+    bends = np.array([each.bend for each in told])
+    bend = float(np.median(bends))
+    if not _LEAST <= abs(bend) <= _MOST or np.abs(bends - bend).max() > max(_ALIKE, _ALIKE_SHARE * abs(bend)):
         return None
     return Lens(bend, *size)
 
 
-def _bend(pair: Aligned, size: tuple[int, int]) -> float | None:
+class _Told(NamedTuple):
+    bend: float
+    clear: bool  # next to nothing else was left
+
+
+def _bend(pair: Aligned, size: tuple[int, int]) -> _Told | None:
     """Fit a homography of straightened views by what they share, and compare with one of views as they are."""
     if len(pair.in_a) < _FEWEST:
         return None
@@ -127,7 +133,10 @@ def _bend(pair: Aligned, size: tuple[int, int]) -> float | None:
     best = min((found for bend in _TRIED if (found := start(bend)) is not None), key=misfit)
     for close in (4 * _CLOSE, _CLOSE):
         best = least_squares(left, best, loss="cauchy", f_scale=close * scale, x_scale="jac", max_nfev=40).x
-    return None if misfit(best) > _BETTER * off else float(best[8])
+    rest = misfit(best)
+    if rest > _BETTER * off and (rest > _FAINTLY_BETTER * off or rest > _LOOSE * scale):
+        return None
+    return _Told(float(best[8]), rest <= _BETTER * off)
 
 
 class StraightPlanes:
