@@ -148,6 +148,18 @@ def test_a_veil_that_hardly_shows_moves_on_as_a_sky_does(strength: float, noise:
     assert (measure.pairs[0].sway_max_px or 0.0) < 2
 
 
+def test_a_plain_sky_is_as_plain_at_the_rim() -> None:
+    """Where a window does not fit into the picture nothing is measured: where all looks alike, nothing need be."""
+    frames = []
+    for k in range(2):
+        picture = SCENE.copy()
+        picture[: HEIGHT // 2] = 150 + soft(4, (2, 2), 1.3)[: HEIGHT // 2]
+        frames.append(as_jpeg(taken(picture, noise=1.2, seed=k)))
+    field = assess_pictures("burst", frames)[0].pairs[0].field
+    assert field is not None
+    assert not (field.textured & (field.confidence < 0.5))[0].any()
+
+
 def test_a_head_that_the_rim_cuts_has_moved() -> None:
     moved = [with_mover(SCENE, 700, 4, 60, dx, 0) for dx in (0, 9)]
     measure, _ = assess_pictures("burst", [taken(m, noise=0.7, seed=k) for k, m in enumerate(moved)])

@@ -273,11 +273,12 @@ def _look_at_rims(
     state: _State,
     settings: AssessSettings,
 ) -> None:
-    """Tiles whose window reaches out of the picture on their level: see at the finest how alike they are at rest."""
-    rim = np.nonzero((state.zncc <= -1) & (state.found[:, VALID] == 0) & (state.level > 0))[0]
+    """Tiles whose window reaches out of the picture: see at the finest, just within, how alike they are at rest."""
+    rim = np.nonzero((state.zncc <= -1) & (state.found[:, VALID] == 0))[0]
     if rim.size:
         state.level[rim] = 0
-        state.found[rim] = _refine_at(a, moved, centres[rim], np.zeros((rim.size, 2)), 0, base_half, 0, 1.0, settings)
+        places = _within(a, centres[rim], state.level[rim], base_half, settings)
+        state.found[rim] = _refine_at(a, moved, places, np.zeros((rim.size, 2)), 0, base_half, 0, 1.0, settings)
         state.found[rim, ZNCC] = -1  # alike or not, nothing is matched on this level
 
 
