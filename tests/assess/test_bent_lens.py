@@ -37,7 +37,7 @@ def views(first: Picture, second: Picture, bend: float) -> list[np.ndarray]:
     return [view(first, 50, bend, 1), view(second, 50 + TURNED_PX, bend, 2)]
 
 
-@pytest.mark.parametrize("bend", [-0.04, -0.015, 0.02])
+@pytest.mark.parametrize("bend", [-0.07, -0.04, -0.015, 0.02])
 def test_calm_views_of_a_bent_lens_are_clean(bend: float) -> None:
     measure, verdict = assess_pictures("panorama", views(WIDE, WIDE, bend))
     assert verdict.outlook == "clean", verdict.reasons

@@ -27,8 +27,9 @@ Maps = TypeVar("Maps", FrameScore, SwayField, PairSmear)
 _FEWEST = 40  # places that both views show, for a lens to be told
 _LOOSE = 0.15  # px at 3000 px width, scaled: what a straight lens's views leave is less
 _CLOSE = 0.1  # the same, within which places agree
-_BETTER = 0.25  # share of what is left without it that a bent lens may leave: of parallax two fifths and more stay
-_FAINTLY_BETTER = 0.6  # the same where no more is left than noise makes
+_BETTER = 0.75  # share of what is left without it that a bent lens may leave to be tried
+_CLEAR = 0.25  # the same to be sure: of parallax two fifths and more stay
+_FAINT = 0.6  # the same where no more is left than noise makes
 _LEAST, _MOST = 0.002, 0.12  # share of the radius at the corner
 _TRIED = np.arange(-6, 7) * 0.015  # bends among which the fit starts: from further off it may end elsewhere
 _ALIKE, _ALIKE_SHARE = 0.004, 0.25  # by which pairs of one panorama may differ, and as a share
@@ -69,7 +70,7 @@ class Lens:
         return aligned._replace(in_a=self.bent(aligned.in_a), in_b=self.bent(aligned.in_b))
 
 
-def lens_of_views(aligned: Sequence[Aligned], size: tuple[int, int]) -> Lens | None:
+def lens_of_views(aligned: Sequence[Aligned], size: tuple[int, int]) -> tuple[Lens | None, bool]:
     """The lens that lays all views of a panorama over each other, or None where a straight one does.
 
     Parameters
@@ -83,22 +84,35 @@ def lens_of_views(aligned: Sequence[Aligned], size: tuple[int, int]) -> Lens | N
     -------
     Lens or None
         None also where too little tells, or pairs do not agree: one lens took them all.
+    bool
+        Whether it is sure. If not, it lays them better: far from where a straight lens lays them, things are not found
+        again, or wrongly, and more will tell in pictures straightened by it.
     """
     told = [found for each in aligned if (found := _bend(each, size)) is not None]
     measured = sum(len(each.in_a) >= _FEWEST for each in aligned)
+    sure = [each for each in told if each.sureness > 0]
     # What a pair says faintly another must say too.
-    if not told or 2 * len(told) < measured or (len(told) < 2 and not told[0].clear):
-        return None
-    bends = np.array([each.bend for each in told])
-    bend = float(np.median(bends))
-    if not _LEAST <= abs(bend) <= _MOST or np.abs(bends - bend).max() > max(_ALIKE, _ALIKE_SHARE * abs(bend)):
-        return None
-    return Lens(bend, *size)
+    if len(sure) > 1 or any(each.sureness > 1 for each in sure):
+        bend = _agreed(sure, measured, _ALIKE_SHARE)
+        if bend is not None:
+            return Lens(bend, *size), True
+    bend = _agreed(told, measured, 1.0)
+    return (None if bend is None else Lens(bend, *size)), False
 
 
 class _Told(NamedTuple):
     bend: float
-    clear: bool  # next to nothing else was left
+    sureness: int  # 2: next to nothing else is left; 1: no more than noise makes; 0: less than without it
+
+
+def _agreed(told: Sequence[_Told], measured: int, share: float) -> float | None:
+    """The bend most pairs tell, if they differ by no more than a share of it."""
+    if not told or 2 * len(told) < measured:
+        return None
+    bends = np.array([each.bend for each in told])
+    bend = float(np.median(bends))
+    alike = np.abs(bends - bend).max() <= max(_ALIKE, share * abs(bend))
+    return bend if alike and _LEAST <= abs(bend) <= _MOST else None
 
 
 def _bend(pair: Aligned, size: tuple[int, int]) -> _Told | None:
@@ -134,9 +148,10 @@ def _bend(pair: Aligned, size: tuple[int, int]) -> _Told | None:
     for close in (4 * _CLOSE, _CLOSE):
         best = least_squares(left, best, loss="cauchy", f_scale=close * scale, x_scale="jac", max_nfev=40).x
     rest = misfit(best)
-    if rest > _BETTER * off and (rest > _FAINTLY_BETTER * off or rest > _LOOSE * scale):
+    if rest > _BETTER * off:
         return None
-    return _Told(float(best[8]), rest <= _BETTER * off)
+    faint = rest <= _FAINT * off and rest <= _LOOSE * scale
+    return _Told(float(best[8]), 2 if rest <= _CLEAR * off else int(faint))
 
 
 class StraightPlanes:

@@ -40,7 +40,8 @@ from windstill.records import (
 from windstill.settings import AssessSettings
 
 _LENS_PAIRS = 4  # of a panorama: one lens took them all
-_LENS_LOOKS = 2  # at the rims of straightened pictures more is found again, and tells the lens more closely
+_LENS_LOOKS = 4  # at the rims of straightened pictures more is found again, and tells the lens more closely
+_LENS_SETTLED = 0.001  # share of the radius at the corner
 
 
 def measure_set(
@@ -88,13 +89,14 @@ def _lens(
     settings: AssessSettings,
     lined_up: dict[Pair, Aligned],
 ) -> Lens | None:
-    """The lens that took a panorama, if it bends; else the pairs lined up for it are added to `lined_up`."""
+    """The lens that took a panorama, if it bends; the pairs as they lie without it are added to `lined_up`."""
     pairs = pairs_of(node, grouping, frames, scores)[:_LENS_PAIRS]
     sizes = {(scores[n].width_px, scores[n].height_px) for pair in pairs for n in (pair.frame_a, pair.frame_b)}
     if len(sizes) != 1:
         return None
     lens: Lens | None = None
-    for _ in range(_LENS_LOOKS):
+    sure = False
+    for look in range(_LENS_LOOKS):
         shown = planes if lens is None else StraightPlanes(planes, lens)
         aligned: dict[Pair, Aligned] = {}
         pyramids: dict[str, Pyramid] = {}
@@ -102,13 +104,14 @@ def _lens(
             names = pair.frame_a, pair.frame_b
             pyramids = {n: pyramids.get(n) or build_pyramid(shown.work(n), scores[n].reduction) for n in names}
             aligned[pair] = _line_up(pair, pyramids, scores, settings)
-        found = lens_of_views([a if lens is None else lens.as_shown(a) for a in aligned.values()], min(sizes))
-        if found is None:
+        if look == 0:
+            lined_up |= aligned
+        places = [a if lens is None else lens.as_shown(a) for a in aligned.values()]
+        before = lens
+        lens, sure = lens_of_views(places, min(sizes))
+        if lens is None or (before is not None and abs(lens.bend - before.bend) < _LENS_SETTLED):
             break
-        lens = found
-    if lens is None:
-        lined_up |= aligned
-    return lens
+    return lens if sure else None
 
 
 def _line_up(
