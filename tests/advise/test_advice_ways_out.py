@@ -148,6 +148,13 @@ def test_a_focus_position_shot_twice_is_kept_once() -> None:
     assert "are enough" in found.of(0).advice
 
 
+def test_no_position_is_given_up_of_a_stack_of_which_it_cannot_be_told_what_it_covers() -> None:
+    """Focused alike and without distances, the frames do not tell what lies beyond: one was called a double."""
+    found = shoot(Shot("stack", [at_places(SCENE, PLACES, x, seed=i) for i, x in enumerate((5.0, 5.5, 6.0))]))
+    assert found.verdicts[found.grouping.sets[0].set_id].coverage_pct is None
+    assert found.keep(0) == ["yes"] * 3
+
+
 def test_no_frame_is_given_up_that_alone_holds_its_part_sharp() -> None:
     found = shoot(Shot("stack", [at_places(SCENE, PLACES, x, seed=i) for i, x in enumerate(PLACES)]))
     assert found.keep(0) == ["yes"] * 3

@@ -95,13 +95,24 @@ def choose(standing: Standing, frames: Mapping[str, Frame], settings: AdviseSett
         kept, moved = _without_sway(kept, (served, covered), least, standing, settings)
         swayed += moved
         # Once a double is gone, the frame before it may be one that sways and is not needed.
-        kept, doubles = _without_doubles(kept, (served, covered), least, levels, standing, settings)
-        spare += doubles
+        if _is_told(standing):
+            kept, doubles = _without_doubles(kept, (served, covered), least, levels, standing, settings)
+            spare += doubles
     smeared = tuple(n for n in spare if _smeared(n, kept, standing.scores, standing.tolerance_px))
     left = max((standing.moved(a, b, kept).largest_px for a, b in itertools.pairwise(kept)), default=0.0)
     best = {n: 100 * float(served[n].sum()) / whole for n in names}
     alike = tuple(n for n in spare if n not in smeared)
     return Chosen(tuple(kept), tuple(swayed), smeared, alike, moved_px=left, best_pct=best)
+
+
+def _is_told(standing: Standing) -> bool:
+    """Whether it is known what a set covers: of a stack of which it is not, nobody can say that fewer will do.
+
+    Of two frames one holds by itself what the other shows, or does not.
+    """
+    measure = standing.measure
+    told = measure.coverage is None or measure.coverage.coverage_pct is not None
+    return told or measure.kind != "stack" or len(measure.frames) == 2
 
 
 def _counts(names: Sequence[str], served: Tiles) -> NDArray[np.int32]:
