@@ -8,7 +8,7 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from windstill.assess.geometry import Matrix, apply, inverse, mapping_matrix, similarity_matrix
+from windstill.assess.geometry import Matrix, apply, enclosing, inverse, mapping_matrix, similarity_matrix
 from windstill.assess.planes import PlaneSource
 from windstill.imaging import Region, encode_jpeg
 from windstill.records import CropPair, FrameScore, PairMeasure
@@ -49,7 +49,4 @@ def _shown(a_to_b: Matrix, region: Region, size: tuple[int, int]) -> Region:
     """The part of b, of `size` width and height, that a region of a shows; at least a pixel of it."""
     left, top, width, height = region
     corners = apply(a_to_b, np.array([(left + w, top + h) for w in (0.0, width) for h in (0.0, height)]))
-    most = np.array(size) - 1
-    first = np.clip(np.floor(corners.min(axis=0)).astype(int) - 1, 0, most)
-    last = np.clip(np.ceil(corners.max(axis=0)).astype(int) + 1, first, most)
-    return int(first[0]), int(first[1]), int(last[0] - first[0] + 1), int(last[1] - first[1] + 1)
+    return enclosing(corners, size)

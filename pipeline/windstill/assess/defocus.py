@@ -10,6 +10,7 @@ import numpy as np
 from numba import njit
 from numpy.typing import NDArray
 
+from windstill.assess.grain import NOISE_BANDS, most_grain, without_grain
 from windstill.records import FloatMap
 
 Array = NDArray[np.float32]
@@ -28,8 +29,6 @@ _SPREAD_NEAR = 0.04  # the same between frames focused alike: the law hardly mat
 _WHOLE_SWEEP_PX = 4.0  # working pixels between the end positions from which it is all of the spread above
 _BANDS_SPREAD = 0.15  # of the two bands against each other: no real texture follows a power law exactly
 _LEFT_NOISE = (1.0, 20.0)  # times the expected noise energy: what may be left of it in the fine band
-_NOISE_BANDS = 93.0  # energy of white noise in the fine band over that in the coarse one
-_BLURRED_BANDS = 1.3  # the same of detail blurred by far more than the pixel: no noise, no less
 _LEAST_BLURRED_PCT = 10.0  # percentile of tiles: so many are blurred in some frame
 _NOISIER = 2.5  # times the same: what a tile may have more of, noise varies that much among places as bright
 _OUTLIER = 6.0  # a squared misfit beyond this says no more: something else is in the tile (a bloom that moved)
@@ -233,7 +232,7 @@ def _bands(sharp: Array, fineness: Array, noise: Array, apart: float) -> _Bands:
     # Energy left of the noise lifts the logarithm by half its share, and alike in frames that are alike.
     spread, lift = _SPREAD_NEAR + apart * (_SPREAD - _SPREAD_NEAR), apart * share / 2
     fine_weight = np.where(told, 1 / (spread**2 + lift**2), 0)
-    coarse_weight = np.where(told, 1 / (spread**2 + (lift * fineness / _NOISE_BANDS) ** 2), 0)
+    coarse_weight = np.where(told, 1 / (spread**2 + (lift * fineness / NOISE_BANDS) ** 2), 0)
     return _Bands(*(np.asarray(m, np.float32) for m in (fine, coarse, fine_weight, coarse_weight, share)))
 
 
@@ -256,13 +255,12 @@ def _without_noise(
     that is noise.
     """
     fine = (sharp / np.maximum(noise, 1e-9)) ** 2
-    most = np.where(told, fine * (1 - _BLURRED_BANDS / np.maximum(fineness, 1.0)), np.inf).min(axis=0)
+    most = np.where(told, most_grain(fine, fineness), np.inf).min(axis=0)
     known = most[np.isfinite(most)]
     left = float(np.clip(np.percentile(known, _LEAST_BLURRED_PCT), *_LEFT_NOISE)) if known.size else _LEFT_NOISE[0]
     grain = apart * np.clip(most, 0, _NOISIER * left)
-    clean = np.maximum(fine - grain, 0)
-    coarse = np.maximum(fine / np.maximum(fineness, 1.0) - grain / _NOISE_BANDS, 1e-9)
-    return np.sqrt(clean) * noise, clean / coarse, left
+    clean, fineness = without_grain(fine, fineness, grain)
+    return np.sqrt(clean) * noise, fineness, left
 
 
 def _finest(

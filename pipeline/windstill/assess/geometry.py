@@ -109,6 +109,14 @@ def inside(places: Matrix, size: tuple[int, int]) -> NDArray[np.bool_]:
     return np.asarray(((places >= 0) & (places < np.array(size))).all(axis=1))
 
 
+def enclosing(places: Matrix, size: tuple[int, int]) -> tuple[int, int, int, int]:
+    """Left, top, width and height of the part of a picture about some places (n, 2); at least a pixel of it."""
+    most = np.array(size) - 1
+    first = np.clip(np.floor(places.min(axis=0)).astype(int) - 1, 0, most)
+    last = np.clip(np.ceil(places.max(axis=0)).astype(int) + 1, first, most)
+    return int(first[0]), int(first[1]), int(last[0] - first[0] + 1), int(last[1] - first[1] + 1)
+
+
 def overlap(b_to_a: Matrix, size_a: tuple[int, int], size_b: tuple[int, int]) -> float:
     """Share 0..1 of a's picture that b's shows too; sizes are width and height, pixels."""
     in_a, back = lattice(size_a), inverse(b_to_a)

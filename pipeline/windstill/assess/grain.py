@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
 from windstill.records import FloatMap, FrameScore
 
+Energies = NDArray[np.floating[Any]]
+
 _ROUNDING_STEPS = 0.6  # 8-bit steps per pixel: the gradient that rounding and compression leave
 _NOISE_GRADIENT = 0.7  # the gradient that noise alone leaves, over its standard deviation
 _LEFT_NOISE = 2.5  # times the energy expected: what may be left of it
 _SOFT_BANDS = 1.3  # energy in the fine band over that in the coarse one, of detail blurred by far more than the pixel
-_NOISE_BANDS = 93.0  # the same of white noise
+NOISE_BANDS = 93.0
+"""Energy of white noise in the fine band over that in the coarse one."""
 
 
 def noise_gradient(luma: FloatMap, noise: FloatMap) -> NDArray[np.float32]:
@@ -27,7 +32,17 @@ def fineness_without_noise(score: FrameScore) -> FloatMap:
     """
     told = score.fineness > _SOFT_BANDS
     fine = (score.sharp / noise_gradient(score.luma, score.noise)) ** 2
-    coarse = fine / np.where(told, score.fineness, 1)
-    grain = np.clip(fine - _SOFT_BANDS * coarse, 0, _LEFT_NOISE)
-    clean = (fine - grain) / np.maximum(coarse - grain / _NOISE_BANDS, 1e-9)
+    _, clean = without_grain(fine, score.fineness, np.clip(most_grain(fine, score.fineness), 0, _LEFT_NOISE))
     return np.asarray(np.where(told, clean, score.fineness), np.float32)
+
+
+def most_grain(fine: Energies, fineness: Energies) -> Energies:
+    """What of the energy in the fine band is grain at the most: detail, however soft, has a little more than blur."""
+    return np.asarray(fine * (1 - _SOFT_BANDS / np.maximum(fineness, 1.0)))
+
+
+def without_grain(fine: Energies, fineness: Energies, grain: Energies) -> tuple[Energies, Energies]:
+    """Energy left in the fine band without grain of white noise, and how fine the detail then is."""
+    clean = np.maximum(fine - grain, 0)
+    coarse = np.maximum(fine / np.maximum(fineness, 1.0) - grain / NOISE_BANDS, 1e-9)
+    return clean, clean / coarse

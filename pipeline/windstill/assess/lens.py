@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy.optimize import least_squares
 
 from windstill.assess.align import Aligned
+from windstill.assess.geometry import enclosing
 from windstill.assess.planes import PlaneSource
 from windstill.imaging import Region
 from windstill.records import FrameScore, PairMeasure, PairSmear, SwayField, TileGrid
@@ -172,12 +173,9 @@ class StraightPlanes:
         left, top, width, height = region
         xs, ys = np.meshgrid(np.arange(left, left + width), np.arange(top, top + height))
         at = self._lens.bent(np.stack([xs, ys], axis=-1).reshape(-1, 2).astype(np.float64))
-        most = np.array([self._lens.width_px, self._lens.height_px]) - 1
-        first = np.clip(np.floor(at.min(axis=0)).astype(int) - 1, 0, most)
-        last = np.clip(np.ceil(at.max(axis=0)).astype(int) + 1, first, most)
-        wide, high = last - first + 1
-        part = self._planes.colour(name, (int(first[0]), int(first[1]), int(wide), int(high)))
-        across, down = (at - first).reshape(height, width, 2).astype(np.float32).transpose(2, 0, 1)
+        shown = enclosing(at, (self._lens.width_px, self._lens.height_px))
+        part = self._planes.colour(name, shown)
+        across, down = (at - shown[:2]).reshape(height, width, 2).astype(np.float32).transpose(2, 0, 1)
         return np.asarray(cv2.remap(part, across, down, cv2.INTER_LINEAR), np.uint8)
 
 

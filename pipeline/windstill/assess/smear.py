@@ -280,7 +280,7 @@ class _Bench:
         return best
 
     def _measure_level(self, x: float, y: float, level: int, affine: Floats, tolerated: float) -> Window | None:
-        used, factor = self.used, 1 << level
+        used = self.used
         taken = self._take(x, y, level, affine)
         if taken is None:
             return None
@@ -307,7 +307,7 @@ class _Bench:
             return None  # not the same thing, whichever motion is supposed
         self._try_all(smeared)
         self.costs[0] = min(self.costs[0], plain_cost)
-        gained = (plain_cost + 1e-4 * variance) / (smeared_cost + 1e-4 * variance)
+        gained = _gained(plain_cost, smeared_cost, variance)
         if gained < used.improvement_supported:
             chosen, cost, length = plain, plain_cost, 0.0
         else:
@@ -321,8 +321,7 @@ class _Bench:
             sure *= 0.3
         if length > 0:
             length, chosen = self._as_swing(chosen, cost, length, used.model_error * variance)
-        away = (chosen[2:] - off) * factor
-        return Window(length * factor, math.atan2(-chosen[1], chosen[0]), sure, gained, float(away[0]), float(away[1]))
+        return _window(chosen, length, off, level, sure, gained)
 
     def follow(self, x: float, y: float, affine: Floats, path: Floats) -> Window | None:
         """Fit one motion, from the one beside (working pixels); on the finest level that holds it and tells it."""
@@ -335,7 +334,7 @@ class _Bench:
         return None
 
     def _follow_level(self, x: float, y: float, level: int, affine: Floats, path: Floats) -> Window | None:
-        used, factor = self.used, 1 << level
+        used = self.used
         taken = self._take(x, y, level, affine)
         if taken is None:
             return None
@@ -349,7 +348,7 @@ class _Bench:
         variance = self._discount(plain, smeared, variance)
         plain_cost, cost = self._refine(plain, 2), self._refine(smeared, 0)
         floor = used.model_error * variance
-        gained = (plain_cost + 1e-4 * variance) / (cost + 1e-4 * variance)
+        gained = _gained(plain_cost, cost, variance)
         length = math.hypot(smeared[0], smeared[1])
         if cost > used.poor_fit * variance or gained < used.improvement_supported or length > 0.93 * LONGEST:
             return None
@@ -357,10 +356,7 @@ class _Bench:
         against = ((plain_cost + floor) / (cost + floor)) ** (-0.5 * used.independent_samples)
         sure = 1 / (1 + against) / (1 + misfit * misfit)
         length, smeared = self._as_swing(smeared, cost, length, floor)
-        away = (smeared[2:] - off) * factor
-        return Window(
-            length * factor, math.atan2(-smeared[1], smeared[0]), sure, gained, float(away[0]), float(away[1])
-        )
+        return _window(smeared, length, off, level, sure, gained)
 
     def _sureness(self, chosen: Floats, cost: float, variance: float, level: int, tolerated: float) -> float:
         """Share 0..1 of the motions tried that speaks for one of them, times how well it fits."""
@@ -450,6 +446,18 @@ class _Bench:
     def _try_all(self, at: Floats) -> None:
         room = self.path, self.seen, self.gram, self.coefficients, self.costs
         try_all(self.phases, at, self.target, self.root, *room)
+
+
+def _gained(plain_cost: float, cost: float, variance: float) -> float:
+    """How many times less a smear leaves unexplained than defocus alone does."""
+    return (plain_cost + 1e-4 * variance) / (cost + 1e-4 * variance)
+
+
+def _window(at: Floats, length: float, off: Floats, level: int, sure: float, gained: float) -> Window:
+    """A fit on a level, whose content would seem displaced by `off` were it where it is supposed, as a window."""
+    factor = 1 << level
+    away = (at[2:] - off) * factor
+    return Window(length * factor, math.atan2(-at[1], at[0]), sure, gained, float(away[0]), float(away[1]))
 
 
 def _region(plane: NDArray[np.uint8], x0: int, y0: int, side: int) -> NDArray[np.float32]:
