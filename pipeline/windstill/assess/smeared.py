@@ -225,6 +225,8 @@ def _measure_tiles(
         smear_a[rows, cols] = found.length_px[at[:, 1], at[:, 0]]
         angle[rows, cols] = found.angle_deg[at[:, 1], at[:, 0]]
         confidence[rows, cols] = found.confidence[at[:, 1], at[:, 0]]
+        # Of tiles of a that meet on one of b, the last said where it was supposed.
+        away = back[:, at[:, 1], at[:, 0]].T.astype(np.float64)
         away += np.stack([found.away_x_px[at[:, 1], at[:, 0]], found.away_y_px[at[:, 1], at[:, 0]]], axis=1)
         found_x[rows, cols], found_y[rows, cols] = -np.einsum("nij,nj->in", linear, away)
 
