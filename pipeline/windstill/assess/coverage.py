@@ -260,7 +260,8 @@ def _focus_gaps(
     for k in range(len(x) + 1):
         here = hole & (slot == k)
         share = 100 * float(here.sum()) / max(total, 1)
-        if share < settings.gap_least_pct:
+        # Of a picture that is nearly plain a handful of tiles is a large share, and nobody would miss them.
+        if share < settings.gap_least_pct or 100 * float(here.mean()) < settings.gap_least_picture_pct:
             continue
         low = int(order[k - 1]) if k > 0 else None
         high = int(order[k]) if k < len(x) else None
@@ -364,18 +365,20 @@ def bracket_coverage(
     -----
     What is clipped or drowned in every frame shows no texture and counts as if it had some, except where it reaches
     from the upper border over the upper half, by itself or through what is plain: that is taken for sky, named as a gap
-    and left out of the share.
+    and left out of the share. A tile that no frame exposes well counts by its pixels that are clipped in the frame
+    which clips fewest of them: petals with glints are not lost with the glints.
     """
     grid = scores[0].grid
-    quality, high, low, textured = [], [], [], []
+    quality, missed, high, low, textured = [], [], [], [], []
     for score, matrix in zip(scores, to_first, strict=True):
         clipped_high = to_grid_of_a(score.clipped_high, matrix, score.grid, grid)
         clipped_low = to_grid_of_a(score.clipped_low, matrix, score.grid, grid)
         luma = to_grid_of_a(score.luma, matrix, score.grid, grid)
         noise = to_grid_of_a(score.noise, matrix, score.grid, grid)
         drowned = 255 * luma < settings.drowned_times_noise * noise
-        usable = (clipped_high + clipped_low < 1 - _EXPOSED) & ~drowned
-        quality.append(np.where(usable, 1 - np.abs(luma - 0.5), 0))
+        clipped = np.where(drowned, 1, np.clip(np.nan_to_num(clipped_high + clipped_low, nan=1.0), 0, 1))
+        missed.append(clipped)
+        quality.append(np.where(clipped < 1 - _EXPOSED, 1 - np.abs(luma - 0.5), 0))
         high.append(np.nan_to_num(clipped_high, nan=1.0))
         low.append(np.maximum(np.nan_to_num(clipped_low, nan=1.0), drowned))
         there: FloatMap = to_grid_of_a(score.textured.astype(np.float32), matrix, score.grid, grid)
@@ -389,7 +392,8 @@ def bracket_coverage(
     sky = _sky_of(hole, ~detailed)
     counted = (detailed | hole) & ~sky
     total = int(counted.sum())
-    pct = 100 * (1 - float((hole & counted).sum()) / total) if total else None
+    lost = np.where(hole, np.min(missed, axis=0), 0)
+    pct = 100 * (1 - float(lost[counted].sum()) / total) if total else None
     gaps = []
     kinds: tuple[tuple[GapKind, NDArray[np.float32], str], ...] = (
         ("bright", np.min(high, axis=0), "clipped in every frame"),
@@ -397,7 +401,7 @@ def bracket_coverage(
     )
     for what, least, words in kinds:
         here = hole & (least > 1 - _EXPOSED)
-        share = 100 * float(here.mean())
+        share = 100 * float(np.where(here, least, 0).mean())
         if share >= settings.gap_least_pct:
             phrase = f"{share:.0f} % {words}, mostly {place_of(here)}"
             gaps.append(CoverageGap(what, phrase, 0 if what == "bright" else len(scores) - 1, None, share))

@@ -228,6 +228,10 @@ class AssessSettings(Section):
         4.0, ge=0, description="Percent of the textured picture. Smaller ones go unnamed: drifting clouds and things "
         "that moved feign up to this much.",
     )
+    gap_least_picture_pct: float = Field(
+        1.0, ge=0, description="Percent of the picture, plain parts counted. Smaller gaps of a focus stack go unnamed: "
+        "as large a place as small retouching mends.",
+    )
     missing_step_times: float = Field(
         1.6, gt=1, description="Times the usual step of a bracket. A wider step has a frame missing."
     )
