@@ -17,6 +17,7 @@ from windstill.records import FloatMap, FrameScore, PairMeasure, SetMeasure, Til
 from windstill.settings import AdviseSettings
 
 _RELEVANT = 0.5  # contract
+_FAINTLY = 0.25  # relevance by a tile's mean from which some of its pixels, brighter or darker, may blend
 _NEIGHBOURS = 2  # measured tiles around one that was not, from which they tell of it
 _AGREE = 0.5  # times the tolerance by which they may differ: what is between them is then within it, too
 _Maps = tuple[FloatMap, FloatMap]
@@ -28,6 +29,7 @@ class Moved:
 
     Its robust maximum, the tiles above tolerance, the share (0..1) of the textured blend that was measured, tiles with
     more than is avoided if that costs nothing, and, if too little was measured, the others where the set shows movers.
+    `faint`: further tiles above tolerance, where it blends a little at least.
     """
 
     largest_px: float
@@ -35,6 +37,7 @@ class Moved:
     measured: float = 0.0
     avoidable: int = 0
     doubtful: int = 0
+    faint: int = 0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -152,7 +155,16 @@ class Standing:
         doubtful = 0
         if self.movers is not None and measured < self.seen_still_share:
             doubtful = int((relevant & textured & ~counted & self.movers).sum())
-        return Moved(largest, above, measured, avoidable, doubtful)
+        faint = max(self._blending(a, b) - above, 0) if self.measure.kind == "bracket" else 0
+        return Moved(largest, above, measured, avoidable, doubtful, faint)
+
+    def _blending(self, a: str, b: str) -> int:
+        """Tiles above tolerance where two exposures blend, be it a little."""
+        length = np.nan_to_num(np.hypot(*self._displaced(*self._in_order(a, b))))
+        blended = self._relevance(a, b, ()) >= _FAINTLY
+        if (robust_maximum(length, blended & (length > 0), float(length.size)) or 0.0) <= self.tolerance_px:
+            return 0
+        return int((blended & (length > self.tolerance_px)).sum())
 
     def seen_still(self, a: str, b: str, kept: Sequence[str] | None = None) -> float:
         """Share (0..1) of the textured blend of two frames that is known to be still or to sway.
