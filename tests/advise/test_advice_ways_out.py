@@ -118,6 +118,22 @@ def test_an_exposure_that_moved_is_kept_for_shadows_that_are_in_part_too_dark_wi
     assert found.keep(0) == ["yes", keep]
 
 
+def test_a_large_sway_in_a_faint_blend_is_not_kept_to_be_rid_of_a_small_one() -> None:
+    """The dark frame and the next both hold the bright band; in one much swayed far, in the other a little swayed less.
+
+    The lightest alone holds the dark band. Seen from the lightest the dark frame counts by less than half of the weight: by the contract's measure nothing.
+    """
+    even = (125 + 0.5 * (SCENE - SCENE.mean())).astype(np.float32)
+    pictures, levels = [], (-3.0, -1.0, 0.0)
+    for i, (level, far, near) in enumerate(zip(levels, (14.0, 0.0, 0.0), (0.0, 4.0, 0.0), strict=True)):
+        picture = with_mover(with_mover(even, 300, 300, 110, far, 0), 640, 420, 40, near, 0)
+        picture[:110] = 275 + 0.5 * (SCENE[:110] - SCENE[:110].mean())
+        picture[-90:] = 45 + 0.15 * (SCENE[-90:] - SCENE[-90:].mean())
+        pictures.append(exposed(picture, level, seed=i))
+    found = shoot(Shot("bracket", pictures, [camera(exposure_s=2.0**level / 64) for level in levels]))
+    assert found.keep(0) == ["spare", "yes", "yes"]
+
+
 def test_only_what_moved_is_left_out_after_a_pair_that_could_not_be_aligned() -> None:
     levels = (-2.0, -1.0, 0.0, 1.0, 2.0)
     pictures = [
