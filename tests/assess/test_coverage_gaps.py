@@ -225,6 +225,16 @@ def test_a_near_end_not_reached_is_found() -> None:
     assert "nearer than" in cover.gaps[0]
 
 
+def test_a_few_tiles_of_a_plain_picture_are_no_gap() -> None:
+    """A small bush before fog: what is out of reach is a quarter of what has texture, and next to nothing to miss."""
+    fog = np.full_like(SCENE, 140)
+    rows = slice(SCENE.shape[0] // 2, SCENE.shape[0] // 2 + 20)
+    fog[rows] = SCENE[rows]
+    few, _ = _stack((17.4, 14.5, 11.6, 8.7), True, scene=fog)
+    assert few.found == ()
+    assert _stack((17.4, 14.5, 11.6, 8.7), True)[0].found != ()
+
+
 def test_a_position_left_out_between_is_named_by_its_neighbours_and_metres() -> None:
     cover, _ = _stack((17.4, 15.0, 1.0), True)  # 11.6 and 5.8 px lie 3.4 and 4.8 px from the nearest focus
     assert [g.what for g in cover.found] == ["between"]
@@ -294,6 +304,17 @@ def test_pixels_clipped_in_every_frame_are_a_gap_and_those_of_one_frame_are_not(
     assert gap.what == "bright" and "clipped in every frame" in gap.phrase
     assert gap.share_pct > 0.8 * share
     assert _bracket((-2.0, 0.0, 2.0), SCENE).gaps == ()
+
+
+def test_petals_with_glints_are_not_lost_with_the_glints() -> None:
+    """A bed of white daisies: a fifth of each petal is clipped in both frames, and the rest is well exposed."""
+    bed = SCENE.copy()
+    glints = np.random.default_rng(5).random((bed.shape[0] // 4 + 1, bed.shape[1] // 4 + 1)) < 0.2
+    glints = np.kron(glints, np.ones((4, 4)))[: bed.shape[0], : bed.shape[1]] > 0
+    glints[: bed.shape[0] // 2] = False
+    bed[glints] = 250
+    cover = _bracket((0.5, 1.0), np.minimum(bed, np.where(glints, 250, 150)))
+    assert cover.coverage_pct == pytest.approx(100 * (1 - glints.mean()), abs=4)
 
 
 def test_a_sky_blown_above_the_horizon_is_a_gap_of_a_bracket_that_covers_the_land() -> None:
