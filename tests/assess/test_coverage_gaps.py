@@ -322,7 +322,7 @@ def test_a_sky_blown_above_the_horizon_is_a_gap_of_a_bracket_that_covers_the_lan
     height = SCENE.shape[0]
     sunset = SCENE.copy()
     down = np.arange(height // 2, dtype=np.float32)[:, None] / (height // 2)
-    sunset[: height // 2] = 150 + 70 * down
+    sunset[: height // 2] = 150 + 90 * down  # white from 218 on, in the lower quarter
     cover = _bracket((0.5, 1.5, 2.5), sunset)
     assert cover.found and cover.found[0].what == "bright" and cover.found[0].share_pct > 5
     assert cover.coverage_pct is not None and cover.coverage_pct > 95
