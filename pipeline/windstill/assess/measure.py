@@ -22,8 +22,9 @@ from windstill.assess.planes import PlaneSource
 from windstill.assess.pyramid import Features, Pyramid, build_pyramid
 from windstill.assess.relevance import exposure_relevance, focus_relevance, focus_shared, to_grid_of_a
 from windstill.assess.shared_sky import share_passing
+from windstill.assess.shared_detail import shared_fineness
 from windstill.assess.smeared import SMEAR_CONFIDENCE, measure_smear, moved_beside
-from windstill.assess.statistics import counted_tiles, robust_maximum
+from windstill.assess.statistics import counted_tiles, known_tiles, robust_maximum
 from windstill.assess.sway import measure_sway
 from windstill.records import (
     CameraMapping,
@@ -281,6 +282,10 @@ def _measure_pair(
     finer = np.fmax(
         fineness_without_noise(score_a), to_grid_of_a(fineness_without_noise(score_b), b_to_a, score_b.grid, grid)
     )
+    # What moved and seems crisp may be cloud under noise.
+    moved = known_tiles(textured, sway.confidence, settings) & (np.hypot(sway.x_px, sway.y_px) > settings.tolerance_px)
+    doubtful = moved & (finer > settings.sky_fineness)
+    finer = np.fmin(finer, shared_fineness(a, b, b_to_a, grid, sway.x_px, sway.y_px, doubtful))
     if pair.relation == "view":
         # Still things that are left a little apart say that it moved, and are no failure of the mapping.
         slightly = mapping.sideways and mapping.residual_px <= settings.tolerance_px

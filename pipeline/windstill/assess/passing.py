@@ -15,6 +15,7 @@ _APART_TILES = 3  # tiles of one layer may lie this far apart: between clouds no
 _ALIKE_PX = 0.5  # full-resolution pixels by which tiles that move as one may differ
 _ALIKE_SHARE = 0.1  # or this share of how far they move
 _ASIDE = 0.5  # tangent of the angle between directions that count as the same
+_ROUGHLY = 0.4  # share of how far a layer moves by which soft tiles among it may be off: in noise they are
 _FITS = 4
 _TRIED = 100  # displacements of which the one most tiles share is taken
 _FOLLOWED_TILES = 3  # fewer do not tell how a layer moves
@@ -38,7 +39,7 @@ class Passing:
         Its tiles.
     unsure : bool map
         Tiles beside it that moved the same way by less, as windows do that show part of it and part of something
-        else; what they tell of is not known.
+        else, and soft ones of the sky that moved about as it did; what they tell of is not known.
     what : str
         "sky", "water", both or nothing, for people.
     """
@@ -97,40 +98,46 @@ def split_passing(
     at the foot; so what lies below water must mostly stand.
     """
     passing_x, passing_y = np.zeros((2, *x_px.shape), np.float32)
-    layers = np.zeros(x_px.shape, bool)
+    layers, unsure = np.zeros((2, *x_px.shape), bool)
     moved = known & (np.hypot(x_px, y_px) > settings.tolerance_px)
     soft = fineness <= settings.sky_fineness
     left = moved.copy()
     least = max(settings.passing_least_pct / 100 * float(shown.sum()), 1.0)
+    blurred = 1.0 + faint  # what hardly differs is placed half as well
     what: list[str] = []
     while len(what) < 2 and left.sum() >= least:
         start = _largest_alike(x_px, y_px, left)
         if start.sum() < least:
             break
-        layer, alike, along = _grown(start, x_px, y_px, known)
+        layer, alike, along = _grown(start, x_px, y_px, known, blurred)
         kind = ""
         if layer.sum() >= least:
-            if _is_sky(layer, alike, soft, known, shown, settings):
-                kind, layer = "sky", layer | (alike & soft)
-            elif water and _is_even(along[layer]) and _is_water(layer, moved, known, shown, textured, settings):
+            is_sky = _is_sky(layer, alike, soft, known, shown, settings)
+            may_be_water = water and _is_even(along[layer]) and not (is_sky and _from_above(layer, shown))
+            if may_be_water and _is_water(layer, moved, known, shown, textured, settings):
                 rows = np.nonzero(layer.any(axis=1))[0]
                 alike[: rows[0]] = alike[rows[-1] + 1 :] = False
                 kind, layer = "water", layer | alike
+            elif is_sky:
+                kind, layer = "sky", layer | (alike & soft)
         if kind:
             layers |= layer
             passing_x[layer], passing_y[layer] = along[layer].T
             what.append(kind)
+        if kind == "sky":
+            unsure |= known & soft & _roughly(layer, along, x_px, y_px)
         left &= ~(layer | start)
     veil = moved & soft & faint & ~layers
     if "sky" not in what and veil.sum() >= least:
         start = _largest_alike(x_px, y_px, veil, joined=False)
-        _, alike, along = _grown(start, x_px, y_px, known)
+        _, alike, along = _grown(start, x_px, y_px, known, blurred)
         layer = alike & veil
         if layer.sum() >= least and _is_sky(layer, alike, soft, known, shown, settings):
             layers |= layer
             passing_x[layer], passing_y[layer] = along[layer].T
             what.append("sky")
-    unsure = _partly(layers, passing_x, passing_y, x_px, y_px, known)
+            unsure |= known & soft & _roughly(layer, along, x_px, y_px)
+    unsure = (unsure & ~layers) | _partly(layers, passing_x, passing_y, x_px, y_px, known)
     return Passing(passing_x, passing_y, layers, unsure, " and ".join(sorted(set(what))))
 
 
@@ -196,6 +203,19 @@ def follow_passing(
     return Passing(passing_x, passing_y, added, _partly(added, passing_x, passing_y, x_px, y_px, known), "")
 
 
+def _roughly(layer: Mask, along: NDArray[np.float64], x_px: FloatMap, y_px: FloatMap) -> Mask:
+    """Tiles of the sky above the lowest of a layer that moved about as it did."""
+    off = np.hypot(x_px - along[..., 0], y_px - along[..., 1])
+    return np.asarray(_above(layer) & (off <= _ROUGHLY * np.hypot(along[..., 0], along[..., 1])))
+
+
+def _above(layer: Mask) -> Mask:
+    """What lies no lower than a layer does, between its columns the line from one to the next."""
+    at = np.nonzero(layer.any(axis=0))[0]
+    feet = np.interp(np.arange(layer.shape[1]), at, _lowest(layer[:, at]))
+    return np.asarray(np.arange(layer.shape[0])[:, None] <= feet)
+
+
 def _partly(
     layer: Mask, passing_x: FloatMap, passing_y: FloatMap, x_px: FloatMap, y_px: FloatMap, known: Mask
 ) -> Mask:
@@ -230,8 +250,13 @@ def _largest_alike(x_px: FloatMap, y_px: FloatMap, moved: Mask, joined: bool = T
     return np.asarray(alike & (labels == int(sizes.argmax())))
 
 
-def _grown(start: Mask, x_px: FloatMap, y_px: FloatMap, known: Mask) -> tuple[Mask, Mask, NDArray[np.float64]]:
-    """Tiles around some, and all, that move as an affine field fitted to them, and that field, (rows, cols, 2)."""
+def _grown(
+    start: Mask, x_px: FloatMap, y_px: FloatMap, known: Mask, times: NDArray[np.float64] | float = 1.0
+) -> tuple[Mask, Mask, NDArray[np.float64]]:
+    """Tiles around some, and all, that move as an affine field fitted to them, and that field, (rows, cols, 2).
+
+    `times`: by how much farther than usual each tile may be off.
+    """
     rows, cols = known.shape
     where = np.stack(np.meshgrid(np.arange(cols) / cols, np.arange(rows) / rows), axis=-1)
     design = np.concatenate([where, np.ones((rows, cols, 1))], axis=-1)
@@ -240,7 +265,7 @@ def _grown(start: Mask, x_px: FloatMap, y_px: FloatMap, known: Mask) -> tuple[Ma
     for _ in range(_FITS):
         plane, *_ = np.linalg.lstsq(design[layer], went[layer], rcond=None)
         along = design @ plane
-        close = np.hypot(*np.moveaxis(went - along, -1, 0)) <= _allowed(along)
+        close = np.hypot(*np.moveaxis(went - along, -1, 0)) <= times * _allowed(along)
         alike = known & close & (np.hypot(*np.moveaxis(along, -1, 0)) > 2 * _ALIKE_PX)
         grown = alike & ndimage.binary_dilation(layer, np.ones((3, 3), bool), iterations=2 * _APART_TILES)
         if not grown.any() or (grown == layer).all():
@@ -264,6 +289,12 @@ def _is_sky(
     remaining = np.cumsum(layer[::-1], axis=0)[::-1]
     above = (remaining > layer.sum(axis=0) / 2) & known
     return bool(alike[above].mean() >= settings.sky_share)
+
+
+def _from_above(layer: Mask, shown: Mask) -> bool:
+    """Whether a layer reaches the upper border of what both frames show."""
+    tops = np.nonzero(layer.any(axis=1))[0][0] - np.nonzero(shown.any(axis=1))[0][0]
+    return bool(tops <= _AT_EDGE_TILES)
 
 
 def _is_even(went: NDArray[np.float64]) -> bool:
