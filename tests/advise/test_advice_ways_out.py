@@ -121,7 +121,8 @@ def test_an_exposure_that_moved_is_kept_for_shadows_that_are_in_part_too_dark_wi
 def test_a_large_sway_in_a_faint_blend_is_not_kept_to_be_rid_of_a_small_one() -> None:
     """The dark frame and the next both hold the bright band; in one much swayed far, in the other a little swayed less.
 
-    The lightest alone holds the dark band. Seen from the lightest the dark frame counts by less than half of the weight: by the contract's measure nothing.
+    The lightest alone holds the dark band. Seen from it the dark frame counts by less than half of the weight: by the
+    contract's measure nothing.
     """
     even = (125 + 0.5 * (SCENE - SCENE.mean())).astype(np.float32)
     pictures, levels = [], (-3.0, -1.0, 0.0)

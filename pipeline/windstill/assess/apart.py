@@ -39,7 +39,7 @@ class Apart:
 
 
 def in_one_view(
-    sway: TileSway, textured: Mask, there: Mask, fineness: FloatMap, settings: AssessSettings
+    sway: TileSway, textured: Mask, there: Mask, fineness: FloatMap, tile_px: int, settings: AssessSettings
 ) -> Apart:
     """Take sky and water that moved on out of the sway between two frames of one view.
 
@@ -49,10 +49,11 @@ def in_one_view(
     textured, there : bool map
         Tiles with anything to measure, tiles that both frames show.
     fineness : FloatMap
-        How fine the detail is in the crisper frame (`fineness_without_noise`).
+        How fine the detail is in the crisper frame, without noise.
+    tile_px : int
     """
     known, faint = known_tiles(textured, sway.confidence, settings), _faint(sway, settings)
-    passing = split_passing(sway.x_px, sway.y_px, known, there, textured, fineness, faint, settings)
+    passing = split_passing(sway.x_px, sway.y_px, known, there, textured, fineness, faint, tile_px, settings)
     return without_passing(sway, passing, settings)
 
 
@@ -99,11 +100,12 @@ def between_views(
             parallax_sure=found.sure,
         )
 
-    sky = split_passing(sway.x_px, sway.y_px, known, there, textured, fineness, faint, settings, water=False)
+    seen = (sway.x_px, sway.y_px, known, there, textured, fineness, faint, tile_px, settings)
+    sky = split_passing(*seen, water=False)
     apart = without(sky)
     if apart.parallax_sure:
         return apart
-    both = split_passing(sway.x_px, sway.y_px, known, there, textured, fineness, faint, settings)
+    both = split_passing(*seen)
     return apart if both.what == sky.what else without(both)
 
 

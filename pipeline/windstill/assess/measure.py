@@ -18,11 +18,12 @@ from windstill.assess.geometry import Matrix, inverse
 from windstill.assess.grain import fineness_without_noise
 from windstill.assess.lens import Lens, StraightPlanes, bent_back, lens_of_views, straight_score
 from windstill.assess.pairs import Pair, further_seams, in_judging_order, level_ev, pairs_of, views_of
+from windstill.assess.passing import Passing
 from windstill.assess.planes import PlaneSource
 from windstill.assess.pyramid import Features, Pyramid, build_pyramid
 from windstill.assess.relevance import exposure_relevance, focus_relevance, focus_shared, to_grid_of_a
-from windstill.assess.shared_sky import share_passing
 from windstill.assess.shared_detail import shared_fineness
+from windstill.assess.shared_sky import share_passing, with_steady_clouds
 from windstill.assess.smeared import SMEAR_CONFIDENCE, measure_smear, moved_beside
 from windstill.assess.statistics import counted_tiles, known_tiles, robust_maximum
 from windstill.assess.sway import measure_sway
@@ -144,6 +145,7 @@ def _measure(
     first = {name: np.eye(3) for name in mates.get(order[0], order[:1])} if order else {}
     chain: dict[str, Matrix] = dict(first)
     laid: dict[Pair, Matrix] = {}
+    passings: dict[tuple[str, str], Passing] = {}
     pyramids: dict[str, Pyramid] = {}
     features: dict[str, dict[tuple[int, bool], Features]] = {}
 
@@ -156,9 +158,11 @@ def _measure(
                 pyramids[name] = build_pyramid(planes.work(name), scores[name].reduction, kept)
         if pair not in aligned:
             aligned[pair] = _line_up(pair, pyramids, scores, settings, supposed)
-        result, laid[pair] = _measure_pair(
+        result, laid[pair], passing = _measure_pair(
             pair, node, order, pyramids, scores, chain, settings, aligned[pair], camera_moved
         )
+        if passing is not None:
+            passings[pair.frame_a, pair.frame_b] = passing
         lay(pair)
         return result
 
@@ -189,6 +193,7 @@ def _measure(
             measure(pair, inverse(chain[pair.frame_a]) @ chain[pair.frame_b])
             for pair in further_seams(node, grouping, frames, scores, chain, settings)
         ]
+    measured = with_steady_clouds(measured, passings, _seconds(frames, order), scores, settings)
     if node.kind != "panorama":
         measured = share_passing(measured, chain, scores, settings)
     measured = _with_crops(measured, scores, planes, settings)
@@ -244,7 +249,7 @@ def _measure_pair(
     settings: AssessSettings,
     aligned: Aligned,
     camera_moved: bool = False,
-) -> tuple[PairMeasure, Matrix]:
+) -> tuple[PairMeasure, Matrix, Passing | None]:
     score_a, score_b = scores[pair.frame_a], scores[pair.frame_b]
     a, b = pyramids[pair.frame_a], pyramids[pair.frame_b]
     mapping, b_to_a = aligned.mapping, aligned.b_to_a
@@ -253,7 +258,7 @@ def _measure_pair(
         if pair.relation == "exposure" and score_a.grid == score_b.grid:
             # Of frames a few pixels apart, tiles tell well enough whether a merge draws on both at all.
             blended = 100 * float((exposure_relevance(score_a.luma, score_b.luma) >= settings.relevant_from).mean())
-        return _without_field(node, pair, mapping, blended), b_to_a
+        return _without_field(node, pair, mapping, blended), b_to_a, None
     grid = score_a.grid
     sharp_b = to_grid_of_a(score_b.sharp, b_to_a, score_b.grid, grid)
     luma_b = to_grid_of_a(score_b.luma, b_to_a, score_b.grid, grid)
@@ -293,11 +298,11 @@ def _measure_pair(
             sway, textured, there, finer, b_to_a, grid.tile_px, settings, camera_moved or slightly
         )
         if mapping.sideways and not (slightly or apart.parallax_sure):
-            return _without_field(node, pair, loose_mapping(mapping.residual_px)), np.eye(3)
+            return _without_field(node, pair, loose_mapping(mapping.residual_px)), np.eye(3), None
     elif mapping.sideways:
         apart = Apart(sway.x_px, sway.y_px, sway.confidence, sway.changed)
     else:
-        apart = in_one_view(sway, textured, there, finer, settings)
+        apart = in_one_view(sway, textured, there, finer, grid.tile_px, settings)
     passing = apart.passing
     subject = textured if passing is None else textured & ~passing.layer
     smeared = measure_smear(
@@ -323,11 +328,20 @@ def _measure_pair(
     )
     if pair.relation == "view" and not _laid_right(field, sway.changed, settings):
         mapping = CameraMapping(failed=True, reason="the views do not match where their overlap was supposed")
-        return _without_field(node, pair, mapping), np.eye(3)
+        return _without_field(node, pair, mapping), np.eye(3), None
     overlap = 100 * float(there.mean())
     result = figures(node.set_id, pair, mapping, field, overlap, score_a, settings)
     what = "" if passing is None else passing.what
-    return replace(result, passing=what, parallax_sure=apart.parallax_sure), b_to_a
+    return replace(result, passing=what, parallax_sure=apart.parallax_sure), b_to_a, passing
+
+
+def _seconds(frames: Mapping[str, Frame], order: Sequence[str]) -> dict[str, float]:
+    """When frames were taken, seconds from the first; empty where not all of them say."""
+    times = [frames[name].camera.captured_at for name in order]
+    begin = times[0] if times else None
+    if begin is None or any(t is None or (t.tzinfo is None) != (begin.tzinfo is None) for t in times):
+        return {}
+    return {name: (t - begin).total_seconds() for name, t in zip(order, times, strict=True) if t is not None}
 
 
 def _without_field(

@@ -16,6 +16,8 @@ _ALIKE_PX = 0.5  # full-resolution pixels by which tiles that move as one may di
 _ALIKE_SHARE = 0.1  # or this share of how far they move
 _ASIDE = 0.5  # tangent of the angle between directions that count as the same
 _ROUGHLY = 0.4  # share of how far a layer moves by which soft tiles among it may be off: in noise they are
+_HELD = 0.1  # share of what is about a cloud that may stand
+_SEVERAL = 3  # clouds that move as one
 _FITS = 4
 _TRIED = 100  # displacements of which the one most tiles share is taken
 _FOLLOWED_TILES = 3  # fewer do not tell how a layer moves
@@ -42,6 +44,10 @@ class Passing:
         else, and soft ones of the sky that moved about as it did; what they tell of is not known.
     what : str
         "sky", "water", both or nothing, for people.
+    perhaps : bool map or None
+        Tiles that may be clouds by themselves, if what other pairs tell bears it out.
+    way_px : tuple of float
+        How far those moved, x and y.
     """
 
     x_px: FloatMap
@@ -49,6 +55,8 @@ class Passing:
     layer: Mask
     unsure: Mask
     what: str
+    perhaps: Mask | None = None
+    way_px: tuple[float, float] = (0.0, 0.0)
 
 
 def split_passing(
@@ -59,6 +67,7 @@ def split_passing(
     textured: Mask,
     fineness: FloatMap,
     faint: Mask,
+    tile_px: int,
     settings: AssessSettings,
     water: bool = True,
 ) -> Passing:
@@ -78,6 +87,8 @@ def split_passing(
         How fine the detail is in the crisper frame (`windstill.assess.grain.fineness_without_noise`).
     faint : bool map
         Tiles that differ by hardly more than an eye would see.
+    tile_px : int
+        Side of a tile, full-resolution pixels.
     settings : AssessSettings
     water : bool
         Whether water is looked for, or sky alone: ground that the camera shifts in steps may look like water.
@@ -103,8 +114,9 @@ def split_passing(
     soft = fineness <= settings.sky_fineness
     left = moved.copy()
     least = max(settings.passing_least_pct / 100 * float(shown.sum()), 1.0)
-    blurred = 1.0 + faint  # what hardly differs is placed half as well
+    blurred = np.where(faint, 2.0, 1.0)  # what hardly differs is placed half as well
     what: list[str] = []
+    perhaps, way_px = None, (0.0, 0.0)
     while len(what) < 2 and left.sum() >= least:
         start = _largest_alike(x_px, y_px, left)
         if start.sum() < least:
@@ -112,7 +124,8 @@ def split_passing(
         layer, alike, along = _grown(start, x_px, y_px, known, blurred)
         kind = ""
         if layer.sum() >= least:
-            is_sky = _is_sky(layer, alike, soft, known, shown, settings)
+            left_by = int(np.ceil(np.abs(along[layer][:, 0]).max() / tile_px))
+            is_sky = _is_sky(layer, alike, soft, known, shown, settings, left_by)
             may_be_water = water and _is_even(along[layer]) and not (is_sky and _from_above(layer, shown))
             if may_be_water and _is_water(layer, moved, known, shown, textured, settings):
                 rows = np.nonzero(layer.any(axis=1))[0]
@@ -137,8 +150,17 @@ def split_passing(
             passing_x[layer], passing_y[layer] = along[layer].T
             what.append("sky")
             unsure |= known & soft & _roughly(layer, along, x_px, y_px)
+    if "sky" not in what and moved.any():
+        few = _few_clouds(x_px, y_px, known & ~layers, moved & ~layers, soft, textured, shown, blurred, settings)
+        if few.sure:
+            layers |= few.tiles
+            passing_x[few.tiles], passing_y[few.tiles] = few.way_px
+            what.append("sky")
+            unsure |= known & soft & _roughly(few.tiles, few.way_px, x_px, y_px)
+        elif few.tiles.any():
+            perhaps, way_px = few.tiles, few.way_px
     unsure = (unsure & ~layers) | _partly(layers, passing_x, passing_y, x_px, y_px, known)
-    return Passing(passing_x, passing_y, layers, unsure, " and ".join(sorted(set(what))))
+    return Passing(passing_x, passing_y, layers, unsure, " and ".join(sorted(set(what))), perhaps, way_px)
 
 
 def reach_of(layer: Mask, known: Mask, what: str) -> Mask:
@@ -156,14 +178,15 @@ def reach_of(layer: Mask, known: Mask, what: str) -> Mask:
     Returns
     -------
     bool map
-        From the top of the picture, or of the water, down to the lowest tiles told.
+        From the top of the picture, or of the water, down to the lowest tiles told; of sky over the whole width.
     """
+    if what == "sky":
+        return np.asarray(layer | (_above(layer) & ~known))
     rows, cols = np.arange(layer.shape[0])[:, None], np.arange(layer.shape[1])
     at = np.nonzero(layer.any(axis=0))[0]
-    feet = np.interp(cols, at, _lowest(layer[:, at]))
     tops = np.interp(cols, at, layer[:, at].argmax(axis=0)) if what == "water" else np.zeros(cols.size)
     between = (cols >= at[0] - _APART_TILES) & (cols <= at[-1] + _APART_TILES)
-    return np.asarray(layer | ((rows >= tops) & (rows <= feet) & between & ~known))
+    return np.asarray(layer | ((rows >= tops) & _above(layer) & between & ~known))
 
 
 def follow_passing(
@@ -196,17 +219,19 @@ def follow_passing(
     near = ndimage.binary_dilation(reach, np.ones((3, 3), bool))
     added = (found | alike) & near
     # A head that swings before it does not move as the rest of it does.
-    if added[known & reach].mean() < settings.sky_share:
+    if added[moved].mean() < settings.sky_share:
         return None
     passing_x, passing_y = np.zeros((2, *x_px.shape), np.float32)
     passing_x[added], passing_y[added] = along[added].T
     return Passing(passing_x, passing_y, added, _partly(added, passing_x, passing_y, x_px, y_px, known), "")
 
 
-def _roughly(layer: Mask, along: NDArray[np.float64], x_px: FloatMap, y_px: FloatMap) -> Mask:
+def _roughly(
+    layer: Mask, along: NDArray[np.float64] | tuple[float, float], x_px: FloatMap, y_px: FloatMap
+) -> Mask:
     """Tiles of the sky above the lowest of a layer that moved about as it did."""
-    off = np.hypot(x_px - along[..., 0], y_px - along[..., 1])
-    return np.asarray(_above(layer) & (off <= _ROUGHLY * np.hypot(along[..., 0], along[..., 1])))
+    went = np.moveaxis(np.asarray(along), -1, 0)
+    return np.asarray(_above(layer) & (np.hypot(x_px - went[0], y_px - went[1]) <= _ROUGHLY * np.hypot(*went)))
 
 
 def _above(layer: Mask) -> Mask:
@@ -251,7 +276,7 @@ def _largest_alike(x_px: FloatMap, y_px: FloatMap, moved: Mask, joined: bool = T
 
 
 def _grown(
-    start: Mask, x_px: FloatMap, y_px: FloatMap, known: Mask, times: NDArray[np.float64] | float = 1.0
+    start: Mask, x_px: FloatMap, y_px: FloatMap, known: Mask, times: NDArray[np.floating] | float = 1.0
 ) -> tuple[Mask, Mask, NDArray[np.float64]]:
     """Tiles around some, and all, that move as an affine field fitted to them, and that field, (rows, cols, 2).
 
@@ -280,10 +305,11 @@ def _allowed(went: NDArray[np.floating]) -> NDArray[np.floating]:
 
 
 def _is_sky(
-    layer: Mask, alike: Mask, soft: Mask, known: Mask, shown: Mask, settings: AssessSettings
+    layer: Mask, alike: Mask, soft: Mask, known: Mask, shown: Mask, settings: AssessSettings, left_by: int = 0
 ) -> bool:
+    """`left_by`: tiles by which it moved out of what both frames show, where nothing is left to match."""
     # Clouds far apart are one sky if all move as one.
-    if soft[layer].mean() < settings.sky_share or not _is_wide(layer | (alike & soft), shown, settings):
+    if soft[layer].mean() < settings.sky_share or not _is_wide(layer | (alike & soft), shown, settings, left_by):
         return False
     # What is known above moves as it does; a column's lower half may mix with the skyline.
     remaining = np.cumsum(layer[::-1], axis=0)[::-1]
@@ -295,6 +321,63 @@ def _from_above(layer: Mask, shown: Mask) -> bool:
     """Whether a layer reaches the upper border of what both frames show."""
     tops = np.nonzero(layer.any(axis=1))[0][0] - np.nonzero(shown.any(axis=1))[0][0]
     return bool(tops <= _AT_EDGE_TILES)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Clouds:
+    """Tiles of clouds by themselves, how far they moved, and whether they tell that the sky moves on."""
+
+    tiles: Mask
+    way_px: tuple[float, float] = (0.0, 0.0)
+    sure: bool = False
+
+
+def _few_clouds(
+    x_px: FloatMap,
+    y_px: FloatMap,
+    known: Mask,
+    moved: Mask,
+    soft: Mask,
+    textured: Mask,
+    shown: Mask,
+    times: NDArray[np.floating],
+    settings: AssessSettings,
+) -> _Clouds:
+    """Clouds by themselves in a plain sky: soft, moving as one without turning, and nothing holds them.
+
+    Heads and twigs hang together with the ground or the picture's border by what they grow on. A soft head of which no
+    stem is seen looks no different; so one cloud that is wide tells that the sky moves on, or several at once.
+    """
+    none = np.zeros(known.shape, bool)
+    if not (moved & soft).any():
+        return _Clouds(none)
+    start = _largest_alike(x_px, y_px, moved & soft, joined=False)
+    way = float(np.median(x_px[start])), float(np.median(y_px[start]))
+    off = np.hypot(x_px - way[0], y_px - way[1])
+    as_one = known & soft & (off <= times * _allowed(np.array([way]))[0])
+    others = known & ~as_one & (off > _ROUGHLY * np.hypot(*way))
+    around = np.ones((3, 3), bool)
+    # What hangs together with what stands, or with the foot of the picture.
+    rest, _ = ndimage.label(textured & shown & ~as_one, around)
+    holds = np.isin(rest, np.union1d(rest[others], rest[-1])) & (rest > 0)
+    labels, count = ndimage.label(ndimage.binary_dilation(as_one, around))
+    top = np.nonzero(shown.any(axis=1))[0][0] + _AT_EDGE_TILES
+    clouds, free, wide = none.copy(), 0, 0
+    for k in range(1, count + 1):
+        piece = as_one & (labels == k)
+        rows, cols = (np.nonzero(piece.any(axis=axis))[0] for axis in (1, 0))
+        rim = ndimage.binary_dilation(piece, around) & ~piece
+        beside = rim & (np.arange(known.shape[0]) <= rows[-1])[:, None]
+        above = others[:, cols] & _above(piece)[:, cols]
+        if (others & beside).sum() > _HELD * beside.sum() or above.sum() > _HELD * piece.sum():
+            continue
+        is_free = (rim & holds).sum() <= _HELD * rim.sum()
+        clouds |= piece
+        free += is_free
+        wide += (is_free or rows[0] <= top) and cols[-1] - cols[0] + 1 >= settings.cloud_span * known.shape[1]
+    if not free and not wide:
+        return _Clouds(none)
+    return _Clouds(as_one & _above(clouds), way, bool(wide or free >= _SEVERAL))
 
 
 def _is_even(went: NDArray[np.float64]) -> bool:
@@ -350,12 +433,13 @@ def _lowest(mask: Mask) -> NDArray[np.intp]:
     return np.asarray(mask.shape[0] - 1 - mask[::-1].argmax(axis=0), np.intp)
 
 
-def _is_wide(layer: Mask, shown: Mask, settings: AssessSettings) -> bool:
+def _is_wide(layer: Mask, shown: Mask, settings: AssessSettings, left_by: int = 0) -> bool:
     """Whether a layer spans half of the picture, or all that both frames show: of an overlap one head fills half."""
     if _span(layer, shown) < settings.sky_span:
         return False
     cols, at = (np.nonzero(mask.any(axis=0))[0] for mask in (shown, layer))
-    across = at[0] <= cols[0] + _AT_EDGE_TILES and at[-1] >= cols[-1] - _AT_EDGE_TILES
+    edge = _AT_EDGE_TILES + left_by
+    across = at[0] <= cols[0] + edge and at[-1] >= cols[-1] - edge
     return bool(across or at[-1] - at[0] + 1 >= settings.sky_span * (layer.shape[1] - 2 * _AT_EDGE_TILES))
 
 

@@ -77,8 +77,8 @@ def shared_fineness(
 
     def energies(sigma: float) -> tuple[FloatMap, FloatMap, FloatMap]:
         gradients = []
-        for plane in (own, brought):
-            smooth = plane.astype(np.float32) if not sigma else cv2.GaussianBlur(plane.astype(np.float32), (0, 0), sigma)
+        for plane in (own.astype(np.float32), brought.astype(np.float32)):
+            smooth = cv2.GaussianBlur(plane, (0, 0), sigma) if sigma else plane
             gradients.append([cv2.Scharr(smooth, cv2.CV_32F, dx, 1 - dx, scale=1 / 32) for dx in (1, 0)])
         (ax, ay), (bx, by) = gradients
         return by_tile(ax * bx + ay * by), by_tile(ax * ax + ay * ay), by_tile(bx * bx + by * by)

@@ -20,6 +20,76 @@ from windstill.records import FloatMap, FrameScore, PairMeasure, SwayField
 from windstill.settings import AssessSettings
 
 
+def with_steady_clouds(
+    measured: Sequence[PairMeasure],
+    perhaps: Mapping[tuple[str, str], Passing],
+    seconds: Mapping[str, float],
+    scores: Mapping[str, FrameScore],
+    settings: AssessSettings,
+) -> list[PairMeasure]:
+    """Take out what may be clouds by themselves where they move alike from frame to frame.
+
+    Parameters
+    ----------
+    measured : sequence of PairMeasure
+        Pairs of one set.
+    perhaps : mapping by frames a and b
+        Clouds of pairs that do not tell of them by themselves.
+    seconds : mapping by frame name
+        When each was taken; frames may be missing.
+    scores : mapping by frame name
+    settings : AssessSettings
+
+    Returns
+    -------
+    list of PairMeasure
+        In the same order.
+
+    Notes
+    -----
+    A cloud drifts on at one speed and in one direction; a head swings back. Where times are not known to a fraction of
+    a second the frames may have been taken evenly.
+    """
+    ways: dict[tuple[str, str], tuple[float, float]] = {}
+    for pair in measured:
+        key = pair.frame_a, pair.frame_b
+        if key in perhaps and (found := perhaps[key]).perhaps is not None:
+            ways[key] = found.way_px
+        elif key in perhaps and "sky" in found.what:
+            ways[key] = float(np.median(found.x_px[found.layer])), float(np.median(found.y_px[found.layer]))
+    spans = {(a, b): seconds.get(b, 0.0) - seconds.get(a, 0.0) for a, b in ways}
+    steady = _steady(ways, spans) or _steady(ways, dict.fromkeys(ways, 1.0))
+    if not steady:
+        return list(measured)
+    return [
+        _with_clouds(pair, perhaps[key], scores[pair.frame_a], settings)
+        if (key := (pair.frame_a, pair.frame_b)) in steady and perhaps[key].perhaps is not None else pair
+        for pair in measured
+    ]  # fmt: skip
+
+
+def _steady(
+    ways: Mapping[tuple[str, str], tuple[float, float]], spans: Mapping[tuple[str, str], float]
+) -> list[tuple[str, str]]:
+    """The pairs, two at least and most of them, between which things moved at one speed in one direction."""
+    if len(ways) < 2 or any(span == 0 for span in spans.values()):
+        return []
+    speeds = np.array([np.array(ways[key]) / spans[key] for key in ways])
+    middle = np.median(speeds, axis=0)
+    alike = np.hypot(*(speeds - middle).T) <= _STEADY * np.hypot(*middle)
+    return [key for key, fits in zip(ways, alike, strict=True) if fits] if alike.all() else []
+
+
+def _with_clouds(pair: PairMeasure, found: Passing, score: FrameScore, settings: AssessSettings) -> PairMeasure:
+    field = pair.field
+    if field is None or field.passing_px is None or found.perhaps is None:
+        return pair
+    x_px, y_px = (np.where(found.perhaps, way, 0).astype(np.float32) for way in found.way_px)
+    clouds = Passing(x_px, y_px, found.perhaps, np.zeros_like(found.perhaps), "sky")
+    passing_px = np.where(clouds.layer, np.hypot(x_px, y_px), field.passing_px)
+    return _anew(pair, _without(field, clouds, passing_px, settings), {"sky"}, score, settings)
+
+
 def share_passing(
     measured: Sequence[PairMeasure],
     chain: Mapping[str, Matrix],
@@ -48,6 +118,9 @@ def share_passing(
         if pair.passing and (field := pair.field) is not None and field.passing_px is not None
     ]
     return [_with_passing(pair, told, chain, scores, settings) for pair in measured]
+
+
+_STEADY = 0.2  # of their speed by which clouds may differ from pair to pair
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -84,11 +157,17 @@ def _with_passing(
             passing_px = np.where(found.layer, np.hypot(found.x_px, found.y_px), passing_px)
             field = _without(field, found, passing_px, settings)
             names |= set(other.passing.split(" and "))
-    if field is pair.field:
-        return pair
+    return pair if field is pair.field else _anew(pair, field, names, score, settings)
+
+
+def _anew(
+    pair: PairMeasure, field: SwayField, passing: set[str], score: FrameScore, settings: AssessSettings
+) -> PairMeasure:
+    """A pair's figures from another field; `passing`: what moves on in it."""
     of_pair = Pair(pair.frame_a, pair.frame_b, pair.relation)
-    result = figures(pair.set_id, of_pair, pair.mapping, field, None, score, settings)
-    return replace(result, passing=" and ".join(sorted(names)))
+    result = figures(pair.set_id, of_pair, pair.mapping, field, pair.overlap_pct, score, settings)
+    told = passing | set(pair.passing.split(" and ")) - {""}
+    return replace(result, passing=" and ".join(sorted(told)), parallax_sure=pair.parallax_sure)
 
 
 def _without(field: SwayField, found: Passing, passing_px: FloatMap, settings: AssessSettings) -> SwayField:

@@ -326,6 +326,10 @@ class AssessSettings(Section):
     sky_span: float = Field(
         0.5, gt=0, le=1, description="Share of the picture's width over which sky or water that moves on must reach."
     )
+    cloud_span: float = Field(
+        0.15, gt=0, le=1, description="Share of the picture's width from which one cloud in a plain sky tells that the "
+        "sky moves on."
+    )
     water_line_share: float = Field(
         0.6, gt=0.5, le=1, description="Share of its width in which water that moves on must begin at its line."
     )
