@@ -33,6 +33,7 @@ from windstill.assess.geometry import (
     similarity_from_matrix,
     similarity_matrix,
 )
+from windstill.assess.ground import Ground, ground_below
 from windstill.assess.matching import DX, DY, RESIDUAL, ZNCC, refine_windows, tensor_axes
 from windstill.assess.pyramid import Features, Plane, Pyramid, bring_to_a
 from windstill.records import CameraMapping
@@ -154,6 +155,7 @@ def align_pair(
     if fit is None or not _enough(fit, settings):
         return Aligned(_failure("too little detail agrees between the frames"), np.eye(3))
     held = False
+    ground: Ground | None = None
     for current in range(level, -1, -1):
         if current < level:
             if _is_enough(a.level_reduction(current + 1), settings):
@@ -162,10 +164,18 @@ def align_pair(
             shared = a.levels[current].size * (overlap(fit.matrix, size_a, size_b) if views else 1.0)
             spacing = max(_SPACING_PX, int(np.sqrt(shared / settings.align_max_windows)))
             points = _windows(a, current, spacing, _MANY if views else settings.align_max_windows, unclipped_in)
+            if ground is not None:
+                points = points[ground.holds(points * a.level_reduction(current))]
             refined = _fit_level(a, b, current, fit.matrix, points, views, size_a, settings, _FINE_REACH, held)
             if refined is None or refined.inliers < settings.align_min_windows:
                 continue
             fit = refined
+        if not views and ground is None and (ground := ground_below(a, current, fit.matrix, *fit.matched)) is not None:
+            points = points[ground.holds(points * a.level_reduction(current))]
+            start = ground.b_to_a
+            for _ in range(2):  # ground at the end of the windows' reach is farther off than it seems
+                refined = _fit_level(a, b, current, start, points, views, size_a, settings, _FINE_REACH)
+                fit, start = (fit, start) if refined is None else (refined, refined.matrix)
         if not (views or held) and (still := _at_rest(a, b, current, points, fit, settings)) is not None:
             fit, held = still, True
     limit = settings.align_max_residual_px * max(1.0, max(size_a) / 3000)
