@@ -15,7 +15,7 @@ _APART_TILES = 3  # tiles of one layer may lie this far apart: between clouds no
 _ALIKE_PX = 0.5  # full-resolution pixels by which tiles that move as one may differ
 _ALIKE_SHARE = 0.1  # or this share of how far they move
 _ASIDE = 0.5  # tangent of the angle between directions that count as the same
-_ROUGHLY = 0.4  # share of how far a layer moves by which soft tiles among it may be off: in noise they are
+_ROUGHLY = 0.6  # share of how far a layer moves by which soft tiles among it may be off: in noise they are
 _HELD = 0.1  # share of what is about a cloud that may stand
 _SEVERAL = 3  # clouds that move as one
 _FITS = 4
@@ -229,16 +229,17 @@ def follow_passing(
 def _roughly(
     layer: Mask, along: NDArray[np.float64] | tuple[float, float], x_px: FloatMap, y_px: FloatMap
 ) -> Mask:
-    """Tiles of the sky above the lowest of a layer that moved about as it did."""
+    """Tiles of the sky, down to a little below the lowest of a layer, that moved about as it did."""
     went = np.moveaxis(np.asarray(along), -1, 0)
-    return np.asarray(_above(layer) & (np.hypot(x_px - went[0], y_px - went[1]) <= _ROUGHLY * np.hypot(*went)))
+    return np.asarray(_above(layer, _APART_TILES) & (np.hypot(x_px - went[0], y_px - went[1]) <= _ROUGHLY * np.hypot(*went)))
 
 
-def _above(layer: Mask) -> Mask:
-    """What lies no lower than a layer does, between its columns the line from one to the next."""
+def _above(layer: Mask, near: int = 0) -> Mask:
+    """What lies no lower than a layer, between its columns the line from one to the next; or near it, by so many tiles."""
     at = np.nonzero(layer.any(axis=0))[0]
     feet = np.interp(np.arange(layer.shape[1]), at, _lowest(layer[:, at]))
-    return np.asarray(np.arange(layer.shape[0])[:, None] <= feet)
+    lowest = ndimage.maximum_filter1d(feet, 2 * near + 1) + near
+    return np.asarray(np.arange(layer.shape[0])[:, None] <= lowest)
 
 
 def _partly(

@@ -88,7 +88,7 @@ def shared_fineness(
     alike = coarse / np.sqrt(np.maximum(coarse_a * coarse_b, 1e-6))
     light_a, light_b = by_tile(own.astype(np.float32)), by_tile(brought.astype(np.float32))
     softer = np.sqrt(coarse_a / np.maximum(coarse_b, 1e-6)) * light_b / np.maximum(light_a, 1.0)
-    told = tiles & (softer < _AS_SHARP) & (softer > 1 / _AS_SHARP)
+    told = tiles & ((alike < _ALIKE) | ((softer < _AS_SHARP) & (softer > 1 / _AS_SHARP)))
     ratio = np.where(alike >= _ALIKE, fine / np.maximum(coarse, 1e-6), 1.0)
     found[told] = np.maximum(ratio[told], 1.0)
     return found
