@@ -243,6 +243,21 @@ def test_a_frame_white_but_for_a_dull_rest_stays_in_its_bracket_in_a_stack() -> 
     assert [len(s.frames) for s in grouping.sets if s.kind == "bracket"] == [3] * 4
 
 
+@pytest.mark.parametrize(("compensated", "found"), [(True, [("bracket", 3)]), (False, [("single", 1)] * 3)])
+def test_frames_whose_compensation_steps_within_a_second_are_one_bracket_whatever_the_waves_do(
+    compensated: bool, found: list[tuple[str, int]]
+) -> None:
+    camera = Camera(focus_written=False)
+    for k, level in enumerate((-2.0, 0.0, 2.0)):
+        camera.bracket(Look(68 + k), (level,), idle_s=0.4)  # three places: as little alike as a sea from wave to wave
+    for k, level in enumerate((-2.0, 0.0, 2.0)):
+        shown = camera.frames[k]
+        bias = level if compensated else None
+        camera.frames[k] = replace(shown, camera=replace(shown.camera, bias_ev=bias))
+    grouping = group_frames(camera.frames, camera.scores, GroupSettings())
+    assert kinds(grouping) == found
+
+
 def test_no_set_reaches_across_a_change_of_lens() -> None:
     body = Camera()
     for _ in range(6):

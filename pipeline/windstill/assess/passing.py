@@ -231,11 +231,12 @@ def _roughly(
 ) -> Mask:
     """Tiles of the sky, down to a little below the lowest of a layer, that moved about as it did."""
     went = np.moveaxis(np.asarray(along), -1, 0)
-    return np.asarray(_above(layer, _APART_TILES) & (np.hypot(x_px - went[0], y_px - went[1]) <= _ROUGHLY * np.hypot(*went)))
+    off = np.hypot(x_px - went[0], y_px - went[1])
+    return np.asarray(_above(layer, _APART_TILES) & (off <= _ROUGHLY * np.hypot(*went)))
 
 
 def _above(layer: Mask, near: int = 0) -> Mask:
-    """What lies no lower than a layer, between its columns the line from one to the next; or near it, by so many tiles."""
+    """What lies no lower than a layer, or lower by `near` tiles; between its columns the line from one to the next."""
     at = np.nonzero(layer.any(axis=0))[0]
     feet = np.interp(np.arange(layer.shape[1]), at, _lowest(layer[:, at]))
     lowest = ndimage.maximum_filter1d(feet, 2 * near + 1) + near

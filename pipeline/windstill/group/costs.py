@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from windstill.group.content import APART
 from windstill.group.links import Link
 from windstill.settings.group import GroupSettings
 
@@ -101,6 +102,9 @@ def view_costs(link: Link, settings: GroupSettings) -> tuple[float, float]:
         return settings.view_unknown_nats, settings.view_unknown_nats * 3
     if seen.view == "other":
         other = min(settings.view_unknown_nats - 2 * seen.odds, settings.view_other_nats)
+        if link.by_itself and seen != APART:
+            # The camera was not turned meanwhile: waves or clouds are another picture each time.
+            return min(settings.view_unknown_nats, other), other
         return other, settings.row_nats if link.row else other
     doubt = max(1.0 - seen.odds / 3, 0.0)
     reframed = max(math.log(max(link.reframe, 1.0) / settings.reframe_usual), 0.0) if link.reframe > 1 else 0.0

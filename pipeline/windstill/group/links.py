@@ -52,6 +52,8 @@ class Link:
         b overlaps no neighbour but an earlier view: a new row.
     clash : float
         0..1: lens, focal length, orientation or size that no set mixes.
+    by_itself : bool
+        Written exposure compensation stepped with the exposure, faster than a hand dials it.
     mark : float
         Evidence of the camera's own sequence marks, nats; positive for belonging together.
     mark_kind : str
@@ -77,6 +79,7 @@ class Link:
     view_back: int = -1
     row: bool = False
     clash: float = 0.0
+    by_itself: bool = False
     mark: float = 0.0
     mark_kind: str = ""
     name: float = 0.0
@@ -263,6 +266,8 @@ def clash_between(a: Shot, b: Shot) -> float:
             worst = max(worst, 0.8)
     return worst
 
+
+_LEAST_STEP_EV = 0.3  # a third of a stop, the smallest there is
 
 _KIND_OF_SEQUENCE = {
     "exposure bracket": "bracket", "focus stack": "stack", "panorama segment": "panorama", "burst denoise": "burst",
@@ -466,10 +471,18 @@ def link_between(gallery: Gallery, i: int, j: int, name: float = 0.0) -> Link:
         focus_step=focus_step(one.focus_m, two.focus_m),
         focus=gallery.compare_focus(i, j, seen),
         clash=clash,
+        by_itself=idle is not None and idle <= settings.by_itself_s and _compensated(one.bias_ev, two.bias_ev, nominal),
         mark=nats,
         mark_kind=kind,
         name=name,
     )
+
+
+def _compensated(a: float | None, b: float | None, nominal_ev: float | None) -> bool:
+    """Whether written exposure compensation stepped, and the exposure with it."""
+    if a is None or b is None or nominal_ev is None:
+        return False
+    return abs(b - a) > _LEAST_STEP_EV and abs(b - a - nominal_ev) < _LEAST_STEP_EV
 
 
 def focus_step(a: float | None, b: float | None) -> float | None:

@@ -116,6 +116,10 @@ class GroupSettings(Section):
     pause_ref_s: float = Field(
         3.0, gt=0, description="Seconds. Pauses well under this are the camera's own (writing, mirror, shutter)."
     )
+    by_itself_s: float = Field(
+        1.0, ge=0, description="Seconds. Where frames are no farther apart and exposure compensation steps, the camera "
+        "steps it by itself: common practice, no source."
+    )
     pause_nats: float = Field(8.0, ge=0, description="Nats. Cost of a pause of `gap_s` inside a set.")
     rhythm_jitter_s: float = Field(
         0.25, gt=0, description="Seconds by which pauses vary of themselves: a finger, a mirror, a full buffer."
