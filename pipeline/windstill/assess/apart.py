@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 from windstill.assess.geometry import Matrix
 from windstill.assess.parallax import split_parallax
 from windstill.assess.passing import Passing, split_passing
+from windstill.assess.pyramid import Pyramid
 from windstill.assess.smeared import Smeared
 from windstill.assess.statistics import known_tiles
 from windstill.assess.sway import TileSway
-from windstill.records import FloatMap
+from windstill.assess.waves import by_chance, find_waves
+from windstill.records import FloatMap, TileGrid
 from windstill.settings import AssessSettings
 
 Mask = NDArray[np.bool_]
@@ -118,6 +120,36 @@ def without_passing(sway: TileSway | Apart, passing: Passing, settings: AssessSe
         changed=np.where(passing.layer, np.float32(1), sway.changed),
         passing=passing,
     )
+
+
+def without_waves(
+    apart: Apart, a: Pyramid, grid: TileGrid, textured: Mask, there: Mask, settings: AssessSettings
+) -> tuple[Apart, Mask]:
+    """Take waves that were others in each frame out: they changed, and say nothing of what moved.
+
+    Parameters
+    ----------
+    apart : Apart
+    a : Pyramid
+    grid : TileGrid
+        Frame a's.
+    textured, there : bool map
+        As for `in_one_view`.
+
+    Returns
+    -------
+    Apart, bool map
+        And the tiles left with anything to measure.
+    """
+    known = known_tiles(textured, apart.confidence, settings)
+    still = known & (np.hypot(apart.x_px, apart.y_px) <= settings.tolerance_px)
+    passing = np.zeros_like(known) if apart.passing is None else apart.passing.layer
+    waves = find_waves(a, grid, known, still, textured, there, passing)
+    if not waves.any():
+        return apart, textured
+    lost = waves & textured & (~known | by_chance(apart.x_px, apart.y_px, known, waves, settings))
+    changed = np.where(lost, np.float32(1), apart.changed)
+    return replace(apart, confidence=_doubted(apart.confidence, lost, settings), changed=changed), textured & ~lost
 
 
 def _faint(sway: TileSway, settings: AssessSettings) -> Mask:

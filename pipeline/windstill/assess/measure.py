@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windstill.assess.align import Aligned, align_pair, loose_mapping
-from windstill.assess.apart import Apart, between_views, in_one_view, with_smeared
+from windstill.assess.apart import Apart, between_views, in_one_view, with_smeared, without_waves
 from windstill.assess.coverage import coverage_of
 from windstill.assess.crops import cut_crops
 from windstill.assess.figures import figures
@@ -22,7 +22,7 @@ from windstill.assess.passing import Passing
 from windstill.assess.planes import PlaneSource
 from windstill.assess.pyramid import Features, Pyramid, build_pyramid
 from windstill.assess.relevance import exposure_relevance, focus_relevance, focus_shared, to_grid_of_a
-from windstill.assess.shared_detail import shared_fineness
+from windstill.assess.shared_detail import shared_detail
 from windstill.assess.shared_sky import share_passing, with_steady_clouds
 from windstill.assess.smeared import SMEAR_CONFIDENCE, measure_smear, moved_beside
 from windstill.assess.statistics import counted_tiles, known_tiles, robust_maximum
@@ -290,7 +290,7 @@ def _measure_pair(
     # What moved and seems crisp may be cloud under noise.
     moved = known_tiles(textured, sway.confidence, settings) & (np.hypot(sway.x_px, sway.y_px) > settings.tolerance_px)
     doubtful = moved & (finer > settings.sky_fineness)
-    finer = np.fmin(finer, shared_fineness(a, b, b_to_a, grid, sway.x_px, sway.y_px, doubtful))
+    finer = np.fmin(finer, shared_detail(a, b, b_to_a, grid, sway.x_px, sway.y_px, doubtful).fineness)
     if pair.relation == "view":
         # Still things that are left a little apart say that it moved, and are no failure of the mapping.
         slightly = mapping.sideways and mapping.residual_px <= settings.tolerance_px
@@ -303,6 +303,7 @@ def _measure_pair(
         apart = Apart(sway.x_px, sway.y_px, sway.confidence, sway.changed)
     else:
         apart = in_one_view(sway, textured, there, finer, grid.tile_px, settings)
+    apart, textured = without_waves(apart, a, grid, textured, there, settings)
     passing = apart.passing
     subject = textured if passing is None else textured & ~passing.layer
     smeared = measure_smear(
