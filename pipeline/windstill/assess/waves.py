@@ -80,7 +80,7 @@ def find_waves(
             or not textured[max(top - _PLAIN_TILES, 0) : max(top - 1, 0), col].any()
             for top, col in zip(tops, cols, strict=True)
         ]
-        if np.mean(bordered) < _BORDERED or np.median(np.abs(tops - np.median(tops))) > _LEVEL_TILES:
+        if sum(bordered) < _BORDERED * len(cols) or np.median(np.abs(tops - np.median(tops))) > _LEVEL_TILES:
             continue
         below = broken & (np.arange(grid.rows)[:, None] > rows[0])
         parts, _ = ndimage.label(piece | below)
