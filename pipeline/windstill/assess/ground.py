@@ -73,6 +73,8 @@ def ground_below(a: Pyramid, level: int, b_to_a: Matrix, in_a: Points, in_b: Poi
     least = max(_LEAST_SHARE * len(in_a), 8)
     if others.sum() < least or agrees.sum() < 4 or len(a.levels) < 3:
         return None
+    if np.median(in_a[others][:, 1]) <= np.median(in_a[agrees][:, 1]):
+        return None
     cv2.setRNGSeed(1)
     found, mask = cv2.estimateAffinePartial2D(
         in_b[others], in_a[others], ransacReprojThreshold=_CLOSE_PX * reduction, maxIters=2000, confidence=0.999

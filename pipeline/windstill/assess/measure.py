@@ -22,7 +22,7 @@ from windstill.assess.passing import Passing
 from windstill.assess.planes import PlaneSource
 from windstill.assess.pyramid import Features, Pyramid, build_pyramid
 from windstill.assess.relevance import exposure_relevance, focus_relevance, focus_shared, to_grid_of_a
-from windstill.assess.shared_detail import shared_detail
+from windstill.assess.shared_detail import shared_fineness
 from windstill.assess.shared_sky import share_passing, with_steady_clouds
 from windstill.assess.smeared import SMEAR_CONFIDENCE, measure_smear, moved_beside
 from windstill.assess.statistics import counted_tiles, known_tiles, robust_maximum
@@ -41,6 +41,7 @@ from windstill.records import (
 )
 from windstill.settings import AssessSettings
 
+_STANDS_ABOVE = 2  # tiles of a column
 _LENS_PAIRS = 4  # of a panorama: one lens took them all
 _LENS_LOOKS = 4  # at the rims of straightened pictures more is found again, and tells the lens more closely
 _LENS_SETTLED = 0.001  # share of the radius at the corner
@@ -287,10 +288,11 @@ def _measure_pair(
     finer = np.fmax(
         fineness_without_noise(score_a), to_grid_of_a(fineness_without_noise(score_b), b_to_a, score_b.grid, grid)
     )
-    # What moved and seems crisp may be cloud under noise.
-    moved = known_tiles(textured, sway.confidence, settings) & (np.hypot(sway.x_px, sway.y_px) > settings.tolerance_px)
-    doubtful = moved & (finer > settings.sky_fineness)
-    finer = np.fmin(finer, shared_detail(a, b, b_to_a, grid, sway.x_px, sway.y_px, doubtful).fineness)
+    # What moved and seems crisp may be cloud under noise, where nothing stands above it.
+    known, length = known_tiles(textured, sway.confidence, settings), np.hypot(sway.x_px, sway.y_px)
+    under = np.cumsum(known & (length <= settings.tolerance_px), axis=0) >= _STANDS_ABOVE
+    doubtful = known & (length > settings.tolerance_px) & ~under & (finer > settings.sky_fineness)
+    finer = np.fmin(finer, shared_fineness(a, b, b_to_a, grid, sway.x_px, sway.y_px, doubtful))
     if pair.relation == "view":
         # Still things that are left a little apart say that it moved, and are no failure of the mapping.
         slightly = mapping.sideways and mapping.residual_px <= settings.tolerance_px

@@ -48,6 +48,8 @@ class Passing:
         Tiles that may be clouds by themselves, if what other pairs tell bears it out.
     way_px : tuple of float
         How far those moved, x and y.
+    soft : bool map or None
+        Tiles as soft as clouds are.
     """
 
     x_px: FloatMap
@@ -57,6 +59,7 @@ class Passing:
     what: str
     perhaps: Mask | None = None
     way_px: tuple[float, float] = (0.0, 0.0)
+    soft: Mask | None = None
 
 
 def split_passing(
@@ -160,7 +163,7 @@ def split_passing(
         elif few.tiles.any():
             perhaps, way_px = few.tiles, few.way_px
     unsure = (unsure & ~layers) | _partly(layers, passing_x, passing_y, x_px, y_px, known)
-    return Passing(passing_x, passing_y, layers, unsure, " and ".join(sorted(set(what))), perhaps, way_px)
+    return Passing(passing_x, passing_y, layers, unsure, " and ".join(sorted(set(what))), perhaps, way_px, soft)
 
 
 def reach_of(layer: Mask, known: Mask, what: str) -> Mask:
@@ -377,7 +380,7 @@ def _few_clouds(
         clouds |= piece
         free += is_free
         wide += (is_free or rows[0] <= top) and cols[-1] - cols[0] + 1 >= settings.cloud_span * known.shape[1]
-    if not free and not wide:
+    if not clouds.any():
         return _Clouds(none)
     return _Clouds(as_one & _above(clouds), way, bool(wide or free >= _SEVERAL))
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -18,27 +16,10 @@ _ALIKE = 0.5  # correlation of the coarse gradients under which there is more no
 _AS_SHARP = 2.0  # times the one's coarse gradients may be the other's, by brightness: blur takes more
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class SharedDetail:
-    """What two frames share of their detail, per tile; NaN on tiles not looked at.
-
-    Attributes
-    ----------
-    fineness : FloatMap
-        As `FrameScore.fineness`: at least 1, and 1 where the frames share less than noise hides; NaN as well where one
-        frame is much softer than the other: of the two the crisper tells then.
-    likeness : FloatMap
-        Correlation of the fine gradients, -1..1: what matched by chance shares its coarse shape alone.
-    """
-
-    fineness: FloatMap
-    likeness: FloatMap
-
-
-def shared_detail(
+def shared_fineness(
     a: Pyramid, b: Pyramid, b_to_a: Matrix, grid: TileGrid, x_px: FloatMap, y_px: FloatMap, tiles: NDArray[np.bool_]
-) -> SharedDetail:
-    """How fine the detail is that is alike in both frames, and how alike the fine detail is.
+) -> FloatMap:
+    """As `FrameScore.fineness`, of what is alike in both frames.
 
     Parameters
     ----------
@@ -54,7 +35,9 @@ def shared_detail(
 
     Returns
     -------
-    SharedDetail
+    FloatMap
+        At least 1, and 1 where the frames share less than noise hides; NaN on tiles not looked at, and where one frame
+        is much softer than the other: of the two the crisper tells then.
 
     Notes
     -----
@@ -62,9 +45,9 @@ def shared_detail(
     noise its expectation is nothing, whatever the noise's grain, and in noise that a camera has smoothed that is known
     in no other way.
     """
-    found, likeness = np.full((2, *grid.shape), np.nan, np.float32)
+    found = np.full(grid.shape, np.nan, np.float32)
     if not tiles.any():
-        return SharedDetail(found, likeness)
+        return found
     step = grid.tile_px / a.reduction
     rows, cols = (np.nonzero(tiles.any(axis=axis))[0] for axis in (1, 0))
     plane_a, plane_b = a.levels[0], b.levels[0]
@@ -100,7 +83,7 @@ def shared_detail(
         (ax, ay), (bx, by) = gradients
         return by_tile(ax * bx + ay * by), by_tile(ax * ax + ay * ay), by_tile(bx * bx + by * by)
 
-    fine, fine_a, fine_b = energies(0.0)
+    fine, _, _ = energies(0.0)
     coarse, coarse_a, coarse_b = energies(_COARSE_SIGMA)
     alike = coarse / np.sqrt(np.maximum(coarse_a * coarse_b, 1e-6))
     light_a, light_b = by_tile(own.astype(np.float32)), by_tile(brought.astype(np.float32))
@@ -108,5 +91,4 @@ def shared_detail(
     told = tiles & ((alike < _ALIKE) | ((softer < _AS_SHARP) & (softer > 1 / _AS_SHARP)))
     ratio = np.where(alike >= _ALIKE, fine / np.maximum(coarse, 1e-6), 1.0)
     found[told] = np.maximum(ratio[told], 1.0)
-    likeness[tiles] = (fine / np.sqrt(np.maximum(fine_a * fine_b, 1e-6)))[tiles]
-    return SharedDetail(found, likeness)
+    return found

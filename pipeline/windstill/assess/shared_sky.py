@@ -19,10 +19,15 @@ from windstill.assess.statistics import known_tiles
 from windstill.records import FloatMap, FrameScore, PairMeasure, SwayField
 from windstill.settings import AssessSettings
 
+_Key = tuple[str, str]  # frames a and b of a pair
+_Way = tuple[float, float]
+_STEADY = 0.2  # of their speed by which clouds may differ from pair to pair
+_FEWEST_TILES = 3
+
 
 def with_steady_clouds(
     measured: Sequence[PairMeasure],
-    perhaps: Mapping[tuple[str, str], Passing],
+    passings: Mapping[_Key, Passing],
     seconds: Mapping[str, float],
     scores: Mapping[str, FrameScore],
     settings: AssessSettings,
@@ -33,8 +38,8 @@ def with_steady_clouds(
     ----------
     measured : sequence of PairMeasure
         Pairs of one set.
-    perhaps : mapping by frames a and b
-        Clouds of pairs that do not tell of them by themselves.
+    passings : mapping by frames a and b
+        What each pair tells of sky by itself, and of what may be clouds.
     seconds : mapping by frame name
         When each was taken; frames may be missing.
     scores : mapping by frame name
@@ -47,32 +52,49 @@ def with_steady_clouds(
 
     Notes
     -----
-    A cloud drifts on at one speed and in one direction; a head swings back. Where times are not known to a fraction of
-    a second the frames may have been taken evenly.
+    A cloud drifts on at one speed and in one direction; a head swings back. Once one pair has told the sky, what is
+    soft and moves as fast is the sky's in the others as well. Where times are not known to a fraction of a second the
+    frames may have been taken evenly.
     """
-    ways: dict[tuple[str, str], tuple[float, float]] = {}
+    told: dict[_Key, _Way] = {}
+    ways: dict[_Key, _Way] = {}
+    for key, found in passings.items():
+        if "sky" in found.what:
+            told[key] = float(np.median(found.x_px[found.layer])), float(np.median(found.y_px[found.layer]))
+        elif found.perhaps is not None:
+            ways[key] = found.way_px
+    ways |= told
+    spans = {(a, b): seconds.get(b, 0.0) - seconds.get(a, 0.0) for a, b in passings}
+    even = dict.fromkeys(passings, 1.0)
+    steady = _steady(ways, spans) or _steady(ways, even)
+    result = []
     for pair in measured:
         key = pair.frame_a, pair.frame_b
-        if key in perhaps and (found := perhaps[key]).perhaps is not None:
-            ways[key] = found.way_px
-        elif key in perhaps and "sky" in found.what:
-            ways[key] = float(np.median(found.x_px[found.layer])), float(np.median(found.y_px[found.layer]))
-    spans = {(a, b): seconds.get(b, 0.0) - seconds.get(a, 0.0) for a, b in ways}
-    steady = _steady(ways, spans) or _steady(ways, dict.fromkeys(ways, 1.0))
-    if not steady:
-        return list(measured)
-    return [
-        _with_clouds(pair, perhaps[key], scores[pair.frame_a], settings)
-        if (key := (pair.frame_a, pair.frame_b)) in steady and perhaps[key].perhaps is not None else pair
-        for pair in measured
-    ]  # fmt: skip
+        if key in steady and key not in told:
+            pair = _with_clouds(pair, passings[key].perhaps, scores[pair.frame_a], settings)
+        elif told and key in passings and key not in told:
+            alike = _moves_as(pair, passings[key], key, told, spans if all(spans.values()) else even, settings)
+            pair = _with_clouds(pair, alike, scores[pair.frame_a], settings)
+        result.append(pair)
+    return result
 
 
-def _steady(
-    ways: Mapping[tuple[str, str], tuple[float, float]], spans: Mapping[tuple[str, str], float]
-) -> list[tuple[str, str]]:
+def _moves_as(
+    pair: PairMeasure, found: Passing, key: _Key, told: Mapping[_Key, _Way], spans: Mapping[_Key, float],
+    settings: AssessSettings,
+) -> NDArray[np.bool_] | None:
+    """Soft tiles of a pair that move as fast as the sky does which other pairs have told."""
+    if pair.field is None or found.soft is None:
+        return None
+    way = spans[key] * np.median([np.array(w) / spans[k] for k, w in told.items()], axis=0)
+    off = np.hypot(pair.field.sway_x_px - way[0], pair.field.sway_y_px - way[1])
+    alike = _known(pair.field, settings) & found.soft & (off <= _STEADY * np.hypot(*way))
+    return alike if alike.sum() >= _FEWEST_TILES and np.hypot(*way) > settings.tolerance_px else None
+
+
+def _steady(ways: Mapping[_Key, _Way], spans: Mapping[_Key, float]) -> list[_Key]:
     """The pairs, two at least and most of them, between which things moved at one speed in one direction."""
-    if len(ways) < 2 or any(span == 0 for span in spans.values()):
+    if len(ways) < 2 or any(spans[key] == 0 for key in ways):
         return []
     speeds = np.array([np.array(ways[key]) / spans[key] for key in ways])
     middle = np.median(speeds, axis=0)
@@ -80,12 +102,15 @@ def _steady(
     return [key for key, fits in zip(ways, alike, strict=True) if fits] if alike.all() else []
 
 
-def _with_clouds(pair: PairMeasure, found: Passing, score: FrameScore, settings: AssessSettings) -> PairMeasure:
+def _with_clouds(
+    pair: PairMeasure, tiles: NDArray[np.bool_] | None, score: FrameScore, settings: AssessSettings
+) -> PairMeasure:
+    """A pair with some tiles taken for the sky, by as much as each of them moved."""
     field = pair.field
-    if field is None or field.passing_px is None or found.perhaps is None:
+    if field is None or field.passing_px is None or tiles is None:
         return pair
-    x_px, y_px = (np.where(found.perhaps, way, 0).astype(np.float32) for way in found.way_px)
-    clouds = Passing(x_px, y_px, found.perhaps, np.zeros_like(found.perhaps), "sky")
+    x_px, y_px = (np.where(tiles, sway, 0).astype(np.float32) for sway in (field.sway_x_px, field.sway_y_px))
+    clouds = Passing(x_px, y_px, tiles, np.zeros_like(tiles), "sky")
     passing_px = np.where(clouds.layer, np.hypot(x_px, y_px), field.passing_px)
     return _anew(pair, _without(field, clouds, passing_px, settings), {"sky"}, score, settings)
 
@@ -118,9 +143,6 @@ def share_passing(
         if pair.passing and (field := pair.field) is not None and field.passing_px is not None
     ]
     return [_with_passing(pair, told, chain, scores, settings) for pair in measured]
-
-
-_STEADY = 0.2  # of their speed by which clouds may differ from pair to pair
 
 
 @dataclass(frozen=True, slots=True, eq=False)

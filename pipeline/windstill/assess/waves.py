@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -55,7 +57,7 @@ def find_waves(
     """
     nothing = np.zeros(grid.shape, bool)
     looked_at = textured & shown & ~passing
-    if looked_at.sum() < _FEWEST_ROWS * _FEWEST_COLS or (looked_at & ~known).sum() < _FEWEST_ROWS * _FEWEST_COLS:
+    if (looked_at & ~known).sum() < _FEWEST_ROWS * _FEWEST_COLS:
         return nothing
 
     def along(values: NDArray[np.float32] | Mask) -> FloatMap:
@@ -65,6 +67,8 @@ def find_waves(
     there = np.maximum(along(looked_at), 1e-3)
     across_energy, along_energy = _gradients(a, grid)
     broken = (there >= _TEXTURED) & (along(still & looked_at) < _BROKEN * there)
+    if not any(_is_large(sides) for sides in ndimage.find_objects(ndimage.label(broken)[0])):
+        return nothing
     # Most tiles: a stem that crosses one outweighs its waves.
     streaked = along(looked_at & (across_energy > _STREAKED * along_energy)) >= _MOSTLY * there
     labels, count = ndimage.label(broken & streaked)
@@ -72,7 +76,7 @@ def find_waves(
     for k in range(1, count + 1):
         piece = labels == k
         rows, cols = (np.nonzero(piece.any(axis=axis))[0] for axis in (1, 0))
-        if len(rows) < _FEWEST_ROWS or len(cols) < _FEWEST_COLS or rows[0] == 0:
+        if not _is_large((rows, cols)) or rows[0] == 0:
             continue
         tops = piece[:, cols].argmax(axis=0)
         bordered = [
@@ -89,6 +93,12 @@ def find_waves(
     return found
 
 
+def _is_large(sides: Sequence[slice | NDArray[np.intp]]) -> bool:
+    """Whether rows and columns are as many as water takes."""
+    rows, cols = (side.stop - side.start if isinstance(side, slice) else len(side) for side in sides)
+    return rows >= _FEWEST_ROWS and cols >= _FEWEST_COLS
+
+
 def by_chance(x_px: FloatMap, y_px: FloatMap, known: Mask, waves: Mask, settings: AssessSettings) -> Mask:
     """Known tiles before waves that seem to have moved up or down.
 
@@ -100,8 +110,9 @@ def by_chance(x_px: FloatMap, y_px: FloatMap, known: Mask, waves: Mask, settings
 
 def _gradients(a: Pyramid, grid: TileGrid) -> tuple[FloatMap, FloatMap]:
     """Energy of the vertical and of the horizontal gradient per tile."""
-    plane = a.levels[0]
-    height, width = (round(n * grid.tile_px / a.reduction) for n in grid.shape)
+    level = min(1, len(a.levels) - 1)  # waves are no finer than that
+    plane, step = a.levels[level], grid.tile_px / a.level_reduction(level)
+    height, width = (round(n * step) for n in grid.shape)
     energies = []
     for dx in (0, 1):
         gradient = cv2.Sobel(plane[:height, :width], cv2.CV_32F, dx, 1 - dx)
