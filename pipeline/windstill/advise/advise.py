@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from windstill.advise.flowers import take_from
@@ -72,21 +72,63 @@ def advise(
         Frames of the best take of each scene that its merge uses are kept (`yes`); all others of sets are spares,
         with the reason noted.
     """
-    by_name = {f.name: f for f in frames}
     best = best_takes(grouping, verdicts, settings)
-    kept: dict[str, _Kept] = {}
-    sets: dict[str, SetAdvice] = {}
-    for node in sorted(grouping.sets, key=lambda s: -len(_above(s, grouping))):
-        kept[node.set_id] = _keep(node, grouping, by_name, scores, measures, verdicts, kept, settings)
-    for node in grouping.sets:
-        sets[node.set_id] = _advise_set(
-            node, grouping, by_name, scores, measures, verdicts, kept[node.set_id], best, settings
-        )
+    sets, kept = _advised(frames, scores, grouping, grouping.sets, measures, verdicts, best, settings)
     return Advised(
         sets=sets,
         frames=_per_frame(frames, grouping, scores, verdicts, kept, best),
         order=_order(grouping, sets, verdicts, best),
     )
+
+
+def advise_sets(
+    frames: Sequence[Frame],
+    scores: Mapping[str, FrameScore],
+    grouping: Grouping,
+    measures: Mapping[str, SetMeasure],
+    verdicts: Mapping[str, SetVerdict],
+    settings: AdviseSettings,
+    tops: Collection[str],
+) -> dict[str, SetAdvice]:
+    """What `advise` says of some top-level sets and those below them, without working out the others.
+
+    Parameters
+    ----------
+    frames, scores, measures, verdicts
+        As for `advise`: of all sets, for takes of one scene are compared.
+    tops : collection of str
+        Set ids.
+    """
+    nodes = [
+        node for node in grouping.sets
+        if node.set_id in tops or any(above.set_id in tops for above in _above(node, grouping))
+    ]
+    best = best_takes(grouping, verdicts, settings)
+    return _advised(frames, scores, grouping, nodes, measures, verdicts, best, settings)[0]
+
+
+def _advised(
+    frames: Sequence[Frame],
+    scores: Mapping[str, FrameScore],
+    grouping: Grouping,
+    nodes: Sequence[FrameSet],
+    measures: Mapping[str, SetMeasure],
+    verdicts: Mapping[str, SetVerdict],
+    best: Mapping[tuple[int, str], str],
+    settings: AdviseSettings,
+) -> tuple[dict[str, SetAdvice], dict[str, _Kept]]:
+    """Advice on sets, and the frames to keep of each; whole families among `nodes`, whatever their order."""
+    by_name = {f.name: f for f in frames}
+    kept: dict[str, _Kept] = {}
+    for node in sorted(nodes, key=lambda s: -len(_above(s, grouping))):
+        kept[node.set_id] = _keep(node, grouping, by_name, scores, measures, verdicts, kept, settings)
+    sets = {
+        node.set_id: _advise_set(
+            node, grouping, by_name, scores, measures, verdicts, kept[node.set_id], best, settings
+        )
+        for node in nodes
+    }
+    return sets, kept
 
 
 def _above(node: FrameSet, grouping: Grouping) -> list[FrameSet]:

@@ -60,6 +60,8 @@ class Check:
         Full-resolution pixels below which motion is not seen.
     problems : tuple of Problem
         Of the frames looked at.
+    advice : mapping by set id
+        Of sets that are not `clean`, and those below them.
     others : tuple of FrameSet
         Top-level sets judged as well, of which nothing is to be said: another take of a scene may hold.
     """
@@ -264,18 +266,20 @@ def _judged(
     found: Sequence[Problem],
     problems: Sequence[Problem],
 ) -> Check:
-    from windstill.advise import advise
+    from windstill.advise import advise_sets
     from windstill.assess import judge
 
     settings = stages.settings
     floors = {name: floor_px(measure, scores) for name, measure in measures.items()}
     clear = {name: seen(measure, floors[name], settings) for name, measure in measures.items()}
     verdicts = dict(judge(grouping, clear, frames, settings.assess))
-    advised = advise(frames, scores, grouping, clear, verdicts, settings.advise)
+    # Nothing is advised of what will merge: which of its frames to keep is for a review to say.
+    troubled = {node.set_id for node in grouping.top_level() if verdicts[node.set_id].outlook != "clean"}
+    advice = advise_sets(frames, scores, grouping, clear, verdicts, settings.advise, troubled)
     names = {file.path for frame in frames for file in frame.files}
     unread = tuple(problem for problem in found if problem.file not in names)
     return Check(
-        tuple(frames), earlier, scores, grouping, clear, verdicts, dict(advised.sets), floors,
+        tuple(frames), earlier, scores, grouping, clear, verdicts, advice, floors,
         (*unread, *problems), stages.ledger,
     )  # fmt: skip
 
