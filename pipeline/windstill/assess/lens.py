@@ -71,7 +71,9 @@ class Lens:
         return aligned._replace(in_a=self.bent(aligned.in_a), in_b=self.bent(aligned.in_b))
 
 
-def lens_of_views(aligned: Sequence[Aligned], size: tuple[int, int]) -> tuple[Lens | None, bool]:
+def lens_of_views(
+    aligned: Sequence[Aligned], size: tuple[int, int], enough_px: float = 0.0
+) -> tuple[Lens | None, bool]:
     """The lens that lays all views of a panorama over each other, or None where a straight one does.
 
     Parameters
@@ -80,6 +82,9 @@ def lens_of_views(aligned: Sequence[Aligned], size: tuple[int, int]) -> tuple[Le
         Neighbouring views as they were lined up, or not.
     size : (int, int)
         Of every view, full resolution.
+    enough_px : float
+        Full-resolution pixels: views that a straight lens leaves no further apart than this, in the median, tell
+        nothing.
 
     Returns
     -------
@@ -89,7 +94,7 @@ def lens_of_views(aligned: Sequence[Aligned], size: tuple[int, int]) -> tuple[Le
         Whether it is sure. If not, it lays them better: far from where a straight lens lays them, things are not found
         again, or wrongly, and more will tell in pictures straightened by it.
     """
-    told = [found for each in aligned if (found := _bend(each, size)) is not None]
+    told = [found for each in aligned if (found := _bend(each, size, enough_px)) is not None]
     measured = sum(len(each.in_a) >= _FEWEST for each in aligned)
     sure = [each for each in told if each.sureness > 0]
     # What a pair says faintly another must say too.
@@ -116,7 +121,7 @@ def _agreed(told: Sequence[_Told], measured: int, share: float) -> float | None:
     return bend if alike and _LEAST <= abs(bend) <= _MOST else None
 
 
-def _bend(pair: Aligned, size: tuple[int, int]) -> _Told | None:
+def _bend(pair: Aligned, size: tuple[int, int], enough_px: float) -> _Told | None:
     """Fit a homography of straightened views by what they share, and compare with one of views as they are."""
     if len(pair.in_a) < _FEWEST:
         return None
@@ -143,7 +148,7 @@ def _bend(pair: Aligned, size: tuple[int, int]) -> _Told | None:
 
     cv2.setRNGSeed(1)
     unbent = start(0.0)
-    if unbent is None or (off := misfit(unbent)) < _LOOSE * scale:
+    if unbent is None or (off := misfit(unbent)) < max(_LOOSE * scale, enough_px / unit):
         return None
     best = min((found for bend in _TRIED if (found := start(bend)) is not None), key=misfit)
     for close in (4 * _CLOSE, _CLOSE):

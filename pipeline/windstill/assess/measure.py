@@ -111,7 +111,7 @@ def _lens(
             lined_up |= aligned
         places = [a if lens is None else lens.as_shown(a) for a in aligned.values()]
         before = lens
-        lens, sure = lens_of_views(places, min(sizes))
+        lens, sure = lens_of_views(places, min(sizes), settings.lens_enough_px)
         if lens is None or (before is not None and abs(lens.bend - before.bend) < _LENS_SETTLED):
             break
     return lens if sure else None

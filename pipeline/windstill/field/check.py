@@ -99,7 +99,7 @@ class FieldDesk:
         self.settings = for_previews(settings)
         own = settings.field
         coarser = Coarser(
-            own.align_enough_share, own.laid_enough_px, own.align_quick_features_px,
+            own.align_enough_share, own.laid_enough_px, own.lens_enough_px, own.align_quick_features_px,
             own.match_enough_px, own.align_match_px, own.rest_steps, own.match_passes, own.search_halved,
             own.search_far_corners,
         )  # fmt: skip

@@ -71,6 +71,7 @@ class Coarser:
 
     align_enough_share: float
     laid_enough_px: float
+    lens_enough_px: float
     align_quick_features_px: int
     match_enough_px: float
     align_match_px: float
@@ -84,6 +85,7 @@ class Coarser:
         changed = {
             "align_enough_px": self.align_enough_share * pixel,
             "laid_enough_px": self.laid_enough_px * pixel,
+            "lens_enough_px": self.lens_enough_px * pixel,
             "align_quick_features_px": self.align_quick_features_px,
             "match_passes": 0 if kind in ("bracket", "burst") else self.match_passes,
             "search_finest_px": float(reduction << self.search_halved),

@@ -97,6 +97,10 @@ class AssessSettings(Section):
         0.0, ge=0, description="Full-resolution pixels. Frames that lie on each other this closely, corners included, "
         "are compared as they are.",
     )
+    lens_enough_px: float = Field(
+        0.0, ge=0, description="Full-resolution pixels. Views left no further apart than this, in the median, are not "
+        "asked whether their lens bends; noise leaves a quarter of a pixel at 24 megapixels anyway.",
+    )
     align_quick_features_px: int = Field(
         0, ge=0, description="Pixels. Long side up to which a level is first looked on for simple features that two "
         "frames share; those that tell more of a place, for ten times the work, are looked for between views alone, "

@@ -32,11 +32,15 @@ class FieldSettings(Section):
     )
     align_enough_share: float = Field(
         0.25, ge=0, le=1, description="Share of a preview's pixel: `AssessSettings.align_enough_px`. A whole pixel is "
-        "the least motion told. This and the next four hold where that is more than the tolerance.",
+        "the least motion told. This and the next five hold where that is more than the tolerance.",
     )
     laid_enough_px: float = Field(
         0.2, ge=0, description="Preview pixels: `AssessSettings.laid_enough_px`. On a tripod frames lie as close, and "
         "warping one costs as much as a third of its decode.",
+    )
+    lens_enough_px: float = Field(
+        0.2, ge=0, description="Preview pixels: `AssessSettings.lens_enough_px`. A bend that leaves this much in the "
+        "median leaves three to four times as much in the corners: less than a pixel, the least that is told.",
     )
     align_quick_features_px: int = Field(
         400, ge=0, description="Pixels: `AssessSettings.align_quick_features_px`. With the features a review takes, "
