@@ -14,6 +14,7 @@ from windstill.assess.grain import NOISE_BANDS, most_grain, without_grain
 from windstill.records import FloatMap
 
 Array = NDArray[np.float32]
+_Learnt = tuple[float, NDArray[np.float64]]  # softness, and the places of frames
 
 _OWN = (0.25, 0.5, 1.0, 2.0, 4.0, 8.0)  # squared blur of lens and pixel, working pixels squared, looked through
 _REBLUR = 4.0  # squared blur between the two gradient energies of `FrameScore.fineness`
@@ -36,6 +37,8 @@ _BEYOND = (0.5, 1, 1.5, 2, 2.5, 3, 4, 5, 6.5, 8, 10, 13, 17, 22, 30, 45, 70)  # 
 _STEPS = tuple(float(v) for v in np.geomspace(0.5, 30, 11))  # working px from one position to the next, looked through
 _MOST_FRAMES = 16  # frames of a long stack that are looked at
 _MOST_TILES = 160  # tiles steps are learnt from
+_EVERY = 4  # of those, one in so many tells which steps need not be looked at by all
+_ROUNDED = 1.001  # times: more than sums in single precision are off
 _LEAST_TILES = 12
 _LEAST_FRAMES = 3  # two frames without distances have no scale that could be checked
 _LEAST_CHANGE = 3.0  # misfit that fading must spare over detail that stays as it is
@@ -130,6 +133,17 @@ def place_in_focus(
     and more. Every tile has a contrast and a p of its own, yet all share the positions, so that the frames
     between which detail fades fast give the scale by which the slow fading at the ends is read.
     """
+    return _placed(
+        sharp, fineness, noise, known, limit_px, positions_px, farthest_px, breathing_px, scale_unsure, None
+    )
+
+
+def _placed(
+    sharp: Array, fineness: Array, noise: Array, known: NDArray[np.bool_], limit_px: float,
+    positions_px: Sequence[float] | None, farthest_px: float | None, breathing_px: Sequence[float] | None,
+    scale_unsure: float, learnt: _Learnt | None,
+) -> FocusPlace | None:
+    """`place_in_focus`, of which the places may have been learnt already."""
     if int(known.sum()) < _LEAST_TILES:
         return None
     frames = sharp.shape[0]
@@ -145,7 +159,7 @@ def place_in_focus(
     if positions_px is None:
         if frames < _LEAST_FRAMES:
             return None
-        own, x = _learn_positions(sample)
+        own, x = learnt or _learn_positions(sample)
         breathed = _breathed(sample, breathing_px, chosen, own, x)
         if breathed is not None:
             own, x = breathed
@@ -153,14 +167,16 @@ def place_in_focus(
     else:
         all_x = np.asarray(positions_px, np.float64)
         x = all_x[chosen]
-        least, own = min((_total(sample, x, o, farthest_px), o) for o in _OWN)
-        if least > _FITS * 2 * sample.fine.size and _speaks_against(sample, least, limit_px):
-            return place_in_focus(
-                sharp, fineness, noise, known, limit_px, breathing_px=breathing_px, scale_unsure=scale_unsure
+        least, own = min(zip(_totals(sample, x, _OWN, farthest_px), _OWN, strict=True))
+        if least > _FITS * 2 * sample.fine.size and (other := _spoken_against(sample, least, limit_px)) is not None:
+            # Frames that far apart were looked at as frames are whose places nobody knows.
+            learnt = other if _apart(positions_px) == _apart(None) else None
+            return _placed(
+                sharp, fineness, noise, known, limit_px, None, None, breathing_px, scale_unsure, learnt
             )
     places = _places(x, farthest_px, 0.5)
     laws = _laws(own, _SOFT_COST if positions_px is None else _SOFT_COST_KNOWN, *_SOFTER)
-    misfits = _misfits(bands.at((slice(None), known)), x, places, laws)
+    (misfits,) = _misfits(bands.at((slice(None), known)), x, places, [laws])
     by_place = _pooled(misfits, known)
     # Detail that no frame changes is noise, or out of reach of all of them alike: it tells nothing.
     still = _pooled(change[known][None], known)[0] < by_place.min(axis=0) + _LEAST_CHANGE / _INDEPENDENT
@@ -283,10 +299,11 @@ def _places(x: NDArray[np.float64], farthest: float | None, apart_px: float) -> 
     low, high = float(x.min()), float(x.max())
     between = np.linspace(low, high, int(np.clip((high - low) / apart_px, 8, 60)))
     beyond = np.asarray(_BEYOND if apart_px < 1 else _BEYOND[1::2])
-    places = np.unique(np.concatenate([low - beyond, between, x, high + beyond]))
+    places = np.concatenate([low - beyond, between, x, high + beyond])
     if farthest is not None:
-        places = np.unique(np.concatenate([places[places >= farthest], [farthest]]))
-    return places
+        places = np.concatenate([places[places >= farthest], [farthest]])
+    places.sort()
+    return np.asarray(places[np.append(True, places[1:] > places[:-1])], np.float64)
 
 
 def _laws(own: float, soft_cost: float = 0.0, *softer: float) -> NDArray[np.float64]:
@@ -300,25 +317,37 @@ def _laws(own: float, soft_cost: float = 0.0, *softer: float) -> NDArray[np.floa
     return np.array(usual + [(p, each, cost + more) for each, more in soft for p, _, cost in usual[1::2]])
 
 
-def _total(sample: _Bands, x: NDArray[np.float64], own: float, farthest: float | None = None) -> float:
+def _total(sample: _Bands, x: NDArray[np.float64], own: float) -> float:
     """Misfit of sampled tiles when the frames stand at x."""
-    return float(_misfits(sample, x, _places(x, farthest, 1.0), _laws(own)).min(axis=0).sum())
+    return _totals(sample, x, (own,))[0]
+
+
+def _totals(
+    sample: _Bands, x: NDArray[np.float64], owns: Sequence[float], farthest: float | None = None
+) -> list[float]:
+    """The same for several softnesses."""
+    places = _places(x, farthest, 1.0)
+    each = _misfits(sample, x, places, [_laws(own) for own in owns])
+    return [float(misfits.min(axis=0).sum()) for misfits in each]
 
 
 def _misfits(
-    bands: _Bands, x: NDArray[np.float64], places: NDArray[np.float64], laws: NDArray[np.float64],
-) -> Array:
-    """Misfit of every tile at every place under the kindest law; bands of shape (frames, tiles) in."""
+    bands: _Bands, x: NDArray[np.float64], places: NDArray[np.float64], each: Sequence[NDArray[np.float64]],
+) -> list[Array]:
+    """Misfit of every tile at every place under the kindest law of each of some; bands of shape (frames, tiles) in."""
     squared = (places[:, None] - x[None]) ** 2 / 16
-    own = laws[:, 1][:, None, None]
-    fades = [laws[:, 0][:, None, None] / 2 * np.log(squared + own + more) for more in (0.0, _REBLUR)]
-    fine, coarse, fine_weight, coarse_weight = (
+    softness, which = np.unique(np.concatenate([laws[:, 1] for laws in each]), return_inverse=True)
+    fine, coarse = (np.log(squared + softness[:, None, None] + more) for more in (0.0, _REBLUR))
+    band_f, band_c, weight_f, weight_c = (
         np.ascontiguousarray(m) for m in (bands.fine, bands.coarse, bands.fine_weight, bands.coarse_weight)
     )
-    found: Array = _least_misfit(
-        fine, coarse, fine_weight, coarse_weight, fades[0].astype(np.float32), fades[1].astype(np.float32),
-        laws[:, 2].astype(np.float32),
-    )  # fmt: skip
+    found, begin = [], 0
+    for laws in each:
+        chosen = which[begin : begin + len(laws)]
+        begin += len(laws)
+        exponent = laws[:, 0][:, None, None] / 2
+        fade_f, fade_c = ((exponent * faded[chosen]).astype(np.float32) for faded in (fine, coarse))
+        found.append(_least_misfit(band_f, band_c, weight_f, weight_c, fade_f, fade_c, laws[:, 2].astype(np.float32)))
     return found
 
 
@@ -379,31 +408,42 @@ def _least_misfit(fine, coarse, fine_weight, coarse_weight, fade_fine, fade_coar
     return least
 
 
-def _learn_positions(sample: _Bands) -> tuple[float, NDArray[np.float64]]:
+def _learn_positions(sample: _Bands) -> _Learnt:
     """Softness, and places of the frames when nothing is written: even steps first, then each step by itself."""
     gaps = sample.fine.shape[0] - 1
+    few = sample.at((slice(None), slice(None, None, _EVERY)))
 
-    def total(steps: NDArray[np.float64], own: float) -> float:
-        return _total(sample, np.concatenate([[0.0], np.cumsum(steps)]), own)
+    def at(steps: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.concatenate([[0.0], np.cumsum(steps)])
 
-    least, even, own = min((total(np.full(gaps, step), o), step, o) for step in _STEPS for o in _OWN)
+    # No misfit is below nought: what some of the tiles misfit, all of them do.
+    ways = sorted(
+        (some, step, o)
+        for step in _STEPS for some, o in zip(_totals(few, at(np.full(gaps, step)), _OWN), _OWN, strict=True)
+    )  # fmt: skip
+    least, even, own = np.inf, 0.0, 0.0
+    for some, step, o in ways:
+        if some > _ROUNDED * least:
+            break
+        least, even, own = min((least, even, own), (_total(sample, at(np.full(gaps, step)), o), step, o))
     steps = np.full(gaps, even)
     for factor in (1.5, 1.22):  # even steps were looked through by factors of about 1.5
         for i in range(gaps):
             for times in (factor, 1 / factor):
                 other = steps.copy()
                 other[i] *= times
-                if (found := total(other, own)) < least:
+                if (found := _total(sample, at(other), own)) < least:
                     least, steps = found, other
-    return own, np.concatenate([[0.0], np.cumsum(steps)])
+    return own, at(steps)
 
 
-def _speaks_against(sample: _Bands, misfit: float, limit_px: float) -> bool:
-    """Whether places learnt from the pictures fit far better than written ones do."""
+def _spoken_against(sample: _Bands, misfit: float, limit_px: float) -> _Learnt | None:
+    """Softness and places learnt from the pictures, where these fit far better than written ones do."""
     if sample.fine.shape[0] < _LEAST_FRAMES:
-        return False
+        return None
     own, x = _learn_positions(sample)
-    return float(np.ptp(x)) >= limit_px and misfit > _WRITTEN_FITS * _total(sample, x, own)
+    against = float(np.ptp(x)) >= limit_px and misfit > _WRITTEN_FITS * _total(sample, x, own)
+    return (own, x) if against else None
 
 
 def _breathed(
@@ -415,7 +455,7 @@ def _breathed(
     other = np.asarray(breathing_px, np.float64)[chosen]
     if np.ptp(other) <= 0:
         return None
-    least, soft = min((_total(sample, other, o), o) for o in _OWN)
+    least, soft = min(zip(_totals(sample, other, _OWN), _OWN, strict=True))
     fits = max(_BREATHING_FITS * _total(sample, x, own), _FITS * 2 * sample.fine.size)
     return (soft, other) if least <= fits else None
 
