@@ -430,7 +430,8 @@ def _smear(
     coverage: CoverageMeasure | None,
     settings: AssessSettings,
 ) -> _SetSmear:
-    if not order:
+    told = any((scores[name].smear_confidence >= SMEAR_CONFIDENCE).any() for name in order)
+    if not (told or any(pair.smear_px is not None for pair in measured)):
         return _SetSmear()
     grid = scores[order[0]].grid
     picture_tiles = float(grid.rows * grid.cols)

@@ -75,8 +75,7 @@ def _robust_maximum_at(
 ) -> tuple[float | None, NDArray[np.bool_]]:
     need = int(np.ceil(max(2.0, 0.0005 * picture_tiles) - 1e-9))
     nothing = np.zeros(values.shape, bool)
-    candidates = np.unique(values[valid])
-    if candidates.size == 0:
+    if not valid.any():
         return None, nothing
 
     def group(level: float) -> NDArray[np.bool_] | None:
@@ -88,6 +87,13 @@ def _robust_maximum_at(
         largest: NDArray[np.bool_] = labels == 1 + int(areas.argmax())
         return largest
 
+    most = _reached_by_few(values, valid, need)
+    if not np.isfinite(most):
+        return None, nothing
+    if (found := group(most)) is not None:
+        return most, found
+    candidates = np.unique(values[valid])
+    candidates = candidates[candidates <= most]
     found = group(float(candidates[0]))
     if found is None:
         return None, nothing
@@ -100,3 +106,20 @@ def _robust_maximum_at(
         else:
             low, found = middle, at
     return float(candidates[low]), found
+
+
+def _reached_by_few(values: FloatMap, valid: NDArray[np.bool_], need: int) -> float:
+    """The largest value that so many edge-connected tiles reach, if these are two or three; no less for more.
+
+    Three hang together where one of them has the two others beside it.
+    """
+    padded = np.full((values.shape[0] + 2, values.shape[1] + 2), -np.inf, np.float32)
+    here = padded[1:-1, 1:-1]
+    here[valid] = values[valid]
+    up, down, left, right = padded[:-2, 1:-1], padded[2:, 1:-1], padded[1:-1, :-2], padded[1:-1, 2:]
+    higher, wider = np.maximum(up, down), np.maximum(left, right)
+    if need <= 2:
+        beside = np.maximum(higher, wider)
+    else:
+        beside = np.maximum(np.minimum(higher, wider), np.maximum(np.minimum(up, down), np.minimum(left, right)))
+    return float(np.minimum(here, beside).max())
