@@ -51,7 +51,7 @@ TARGET = 0.3
 STAGES = (
     ("opening the kept results, listing the folder", "open"), ("finding the frames, reading their headers", "scan"),
     ("reading previews, scoring them", "score"), ("grouping", "group"), ("measuring motion", "assess"),
-    ("judging, advising", "judge"),
+    ("judging", "judge"),
 )
 
 
@@ -82,7 +82,7 @@ def spent_s(task: Callable[[], object]) -> float:
 
 
 class Stopwatch(Silent):
-    """CPU seconds by stage; what comes after the last set is measured is judging and advising."""
+    """CPU seconds by stage; what comes after the last set is measured is judging."""
 
     def __init__(self) -> None:
         self.spent: Counter[str] = Counter()
@@ -106,10 +106,10 @@ class Stopwatch(Silent):
         self._since = now
 
 
-def checked(card: Path, folder: Path, watch: Stopwatch | None = None) -> Check:
+def checked(card: Path, folder: Path, watch: Stopwatch | None = None, why: bool = False) -> Check:
     """One check of the whole card with nothing kept from before, in this process."""
     with tempfile.TemporaryDirectory(dir=folder) as cache, FieldDesk(SETTINGS, Path(cache), watch) as desk:
-        check = quick_check(card, desk)
+        check = quick_check(card, desk, why=why)
         if watch is not None:
             watch.end()
         assert len(check.scores) == len(check.frames)  # read while the desk is open
@@ -183,6 +183,7 @@ def measured(card: Path, folder: Path, pictures: list[bytes], previews: list[byt
         "read": lambda: [read(frame) for frame in frames],
         "scored": lambda: [scored(frame) for frame in frames],
         "checked": lambda: checked(card, folder),
+        "why": lambda: checked(card, folder, why=True),
     }
     for task in tasks.values():  # kernels are loaded, the disk's cache is filled
         task()
@@ -218,7 +219,8 @@ def main() -> None:
         ("embedded preview decoded, the library alone", "preview"),
         ("preview found, decoded, brought to the working size", "read"),
         ("the same, and scored", "scored"),
-        ("the whole check: scan, score, group, measure, judge, advise", "checked"),
+        ("the whole check: scan, score, group, measure, judge", "checked"),
+        ("the same, with what to do about each set that will not merge (`--why`)", "why"),
     ]
     lines = [
         "# What the quick check costs",

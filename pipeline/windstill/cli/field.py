@@ -81,7 +81,7 @@ def run_field(card: Path, latest: str | None, settings: Settings, cache: Path | 
     kept = cache_folder(cache, root)
     # A check is over in seconds.
     with uncollected(), shown_progress() as progress, FieldDesk(settings, kept, progress) as desk:
-        check = quick_check(root, desk, wanted)
+        check = quick_check(root, desk, wanted, why=why)
         progress.finish()
         if not len(check.scores):
             first = next(iter(check.problems), None)

@@ -1,4 +1,4 @@
-"""The quick check of a card or folder: scan, score, group, assess and advise on previews."""
+"""The quick check of a card or folder: scan, score, group and assess on previews, and advise where asked to."""
 
 from __future__ import annotations
 
@@ -61,7 +61,7 @@ class Check:
     problems : tuple of Problem
         Of the frames looked at.
     advice : mapping by set id
-        Of sets that are not `clean`, and those below them.
+        Of sets that are not `clean`, and those below them, where it was asked for.
     others : tuple of FrameSet
         Top-level sets judged as well, of which nothing is to be said: another take of a scene may hold.
     """
@@ -189,6 +189,8 @@ def quick_check(
     latest: Latest = EVERYTHING,
     select: Callable[[Sequence[Frame]], Sequence[Frame]] = tuple,
     choose: Callable[[Grouping], Sequence[FrameSet]] | None = None,
+    *,
+    why: bool = False,
 ) -> Check:
     """Check the newest sets of a folder.
 
@@ -202,6 +204,8 @@ def quick_check(
         Which of the frames found may be looked at at all.
     choose : callable, optional
         Which of the top-level sets found to judge; by default those of `latest`.
+    why : bool
+        Work out `Check.advice` as well, which takes longer than judging.
 
     Returns
     -------
@@ -216,7 +220,7 @@ def quick_check(
     damaged: set[str] = set()
     while True:
         try:
-            return _checked(root, desk, latest, select, choose)
+            return _checked(root, desk, latest, select, choose, why)
         except DamagedMeasuresError as err:
             # Nothing long to be done again, and a watch has nobody to run it again: at once, unless it did not help.
             if str(err) in damaged:
@@ -230,6 +234,7 @@ def _checked(
     latest: Latest,
     select: Callable[[Sequence[Frame]], Sequence[Frame]],
     choose: Callable[[Grouping], Sequence[FrameSet]] | None,
+    why: bool,
 ) -> Check:
     stages = desk.stages(root)
     settings = desk.settings
@@ -253,7 +258,7 @@ def _checked(
     measures, _ = stages.measure(frames, scores, keys, part, problems)
     desk.tidy(name for node in part.sets for name in node.frames)
     earlier = len(scanned.frames) - len(frames)
-    return _judged(stages, frames, earlier, scores, part, measures, scanned.problems, problems)
+    return _judged(stages, frames, earlier, scores, part, measures, scanned.problems, problems, why)
 
 
 def _judged(
@@ -265,17 +270,21 @@ def _judged(
     measures: Mapping[str, SetMeasure],
     found: Sequence[Problem],
     problems: Sequence[Problem],
+    why: bool,
 ) -> Check:
-    from windstill.advise import advise_sets
     from windstill.assess import judge
 
     settings = stages.settings
     floors = {name: floor_px(measure, scores) for name, measure in measures.items()}
     clear = {name: seen(measure, floors[name], settings) for name, measure in measures.items()}
     verdicts = dict(judge(grouping, clear, frames, settings.assess))
-    # Nothing is advised of what will merge: which of its frames to keep is for a review to say.
-    troubled = {node.set_id for node in grouping.top_level() if verdicts[node.set_id].outlook != "clean"}
-    advice = advise_sets(frames, scores, grouping, clear, verdicts, settings.advise, troubled)
+    advice: dict[str, SetAdvice] = {}
+    if why:
+        from windstill.advise import advise_sets
+
+        # Nothing is advised of what will merge: which of its frames to keep is for a review to say.
+        troubled = {node.set_id for node in grouping.top_level() if verdicts[node.set_id].outlook != "clean"}
+        advice = advise_sets(frames, scores, grouping, clear, verdicts, settings.advise, troubled)
     names = {file.path for frame in frames for file in frame.files}
     unread = tuple(problem for problem in found if problem.file not in names)
     return Check(
