@@ -282,17 +282,22 @@ def _measure_pair(
     noise = np.hypot(score_a.noise, gain * noise_b).astype(np.float32)
     # Of a camera that moved sideways, what the mapping leaves is no error of it: it ghosts whoever moved.
     mapping_error = 0.0 if mapping.sideways else mapping.systematic_px
-    sway = measure_sway(a, b, b_to_a, grid, wanted, noise, pair.relation, settings, mapping_error)
+    halved = min(settings.sway_halved, len(a.levels) - 1, len(b.levels) - 1)
+    sway = measure_sway(
+        a.without_finest(halved), b.without_finest(halved), b_to_a, grid, wanted, noise / np.float32(2**halved),
+        pair.relation, settings, mapping_error,
+    )  # fmt: skip
     textured &= ~sway.plain
     fineness_b = to_grid_of_a(score_b.fineness, b_to_a, score_b.grid, grid)
     finer = np.fmax(
         fineness_without_noise(score_a), to_grid_of_a(fineness_without_noise(score_b), b_to_a, score_b.grid, grid)
     )
-    # What moved and seems crisp may be cloud under noise, where nothing stands above it.
-    known, length = known_tiles(textured, sway.confidence, settings), np.hypot(sway.x_px, sway.y_px)
-    under = np.cumsum(known & (length <= settings.tolerance_px), axis=0) >= _STANDS_ABOVE
-    doubtful = known & (length > settings.tolerance_px) & ~under & (finer > settings.sky_fineness)
-    finer = np.fmin(finer, shared_fineness(a, b, b_to_a, grid, sway.x_px, sway.y_px, doubtful))
+    if not halved:  # else what moved is placed too coarsely for its finest detail to be laid on itself
+        # What moved and seems crisp may be cloud under noise, where nothing stands above it.
+        known, length = known_tiles(textured, sway.confidence, settings), np.hypot(sway.x_px, sway.y_px)
+        under = np.cumsum(known & (length <= settings.tolerance_px), axis=0) >= _STANDS_ABOVE
+        doubtful = known & (length > settings.tolerance_px) & ~under & (finer > settings.sky_fineness)
+        finer = np.fmin(finer, shared_fineness(a, b, b_to_a, grid, sway.x_px, sway.y_px, doubtful))
     if pair.relation == "view":
         # Still things that are left a little apart say that it moved, and are no failure of the mapping.
         slightly = mapping.sideways and mapping.residual_px <= settings.tolerance_px

@@ -29,6 +29,11 @@ class Pyramid:
     normalised: dict[int, NDArray[np.float32]] = field(default_factory=dict)
     features: dict[tuple[int, bool], Features] = field(default_factory=dict)
 
+    def without_finest(self, count: int) -> Pyramid:
+        """The same without so many of the finest levels, of which one at least is left."""
+        count = min(count, len(self.levels) - 1)
+        return Pyramid(self.levels[count:], self.reduction << count) if count else self
+
     def level_reduction(self, level: int) -> int:
         """Full-resolution pixels per pixel of a level."""
         return self.reduction << level

@@ -33,7 +33,6 @@ from windstill.records.levels import BLACK, WHITE
 from windstill.score.kernels import sobel_energy
 from windstill.settings import AssessSettings
 
-_SMALLEST_HALF = 8
 _REACH = 4.0  # pixels of a level a window is led from where it starts
 _COARSEST = 4  # levels above the working one on which unequal blur is still matched
 _FEW_TILES = 40  # fewer tell nothing of the noise all share
@@ -126,7 +125,7 @@ def measure_sway(
     if relation in ("repeat", "view"):
         a, moved = let_white_heads_in(a, moved, side)
     centres = np.column_stack([(cols + 0.5) * side - 0.5, (rows + 0.5) * side - 0.5])
-    base_half = max(round(side / 2), _SMALLEST_HALF)
+    base_half = max(round(side / 2), settings.least_half_window)
     sigma = noise[rows, cols]
     level_map, alike_map = _shared_level(a, moved, grid, noise, relation == "exposure", settings)
     tile_level, alike = level_map[rows, cols], alike_map[rows, cols]
@@ -140,7 +139,8 @@ def measure_sway(
     doubtful = np.nonzero(explained < settings.rest_explains)[0]
     if doubtful.size:
         shows = _shows_a_change(state, tile_level, sigma, doubtful, settings)
-        _search(a, moved, centres, tile_level, base_half, sigma, doubtful[shows], state, settings)
+        of_tile = side / 2 if settings.sway_halved else float(base_half)
+        _search(a, moved, centres, tile_level, base_half, of_tile, sigma, doubtful[shows], state, settings)
         refused = np.full((len(centres), 2), np.nan)
         for _ in range(2):
             _spread(a, moved, centres, tile_level, base_half, beside, sigma, state, refused, settings)
@@ -227,7 +227,8 @@ def _within(
 ) -> NDArray[np.float64]:
     """The places nearest to some about which windows on their levels lie within the picture."""
     factor = 2.0 ** levels.astype(np.float64)[:, None]
-    room = np.array([_scaled_half(base_half, int(level)) for level in levels])[:, None] + settings.match_passes + 4
+    halves = np.array([_scaled_half(base_half, int(level), settings) for level in levels])
+    room = halves[:, None] + settings.match_passes + 4
     sides = np.array([a.levels[int(level)].shape[::-1] for level in levels])
     at = (centres + 0.5) / factor - 0.5
     return np.asarray((np.clip(at, room, np.maximum(sides - 1 - room, room)) + 0.5) * factor - 0.5)
@@ -346,9 +347,9 @@ def _gradient_energy(plane: Plane, grid: TileGrid, reduction: int) -> FloatMap:
     return smooth
 
 
-def _scaled_half(base_half: int, level: int) -> int:
+def _scaled_half(base_half: int, level: int, settings: AssessSettings) -> int:
     """Half window at a level: coarser levels may look a little wider, never below what can be matched."""
-    return max(base_half >> level, _SMALLEST_HALF)
+    return max(base_half >> level, settings.least_half_window)
 
 
 def _refine_at(
@@ -365,7 +366,7 @@ def _refine_at(
     """`refine_windows` at a level, with positions and displacements in working pixels."""
     factor = 2.0**level
     at = (centres + 0.5) / factor - 0.5
-    half = _scaled_half(base_half, level)
+    half = _scaled_half(base_half, level, settings)
     found: NDArray[np.float32] = refine_windows(
         a.levels[level], moved[level], at, start / factor, half, BLACK, WHITE, iterations, reach,
         settings.match_passes, settings.match_enough_px,
@@ -486,6 +487,7 @@ def _search(
     centres: NDArray[np.float64],
     tile_level: NDArray[np.int8],
     base_half: int,
+    of_tile: float,
     sigma: NDArray[np.float32],
     members: NDArray[np.intp],
     state: _State,
@@ -496,11 +498,11 @@ def _search(
     Each tile is looked at through windows at its centre and at its four corners: a mover smaller than a few tiles
     rarely lies square on one, and a window half filled with background finds the background.
     """
-    shift = base_half
+    shift = of_tile
     around = np.array([(0, 0), (-shift, -shift), (shift, -shift), (-shift, shift), (shift, shift)], np.float64)
     if members.size == 0:
         return
-    plan = _search_plan(a, base_half, settings)
+    plan = _search_plan(a, of_tile, settings)
     for stage, (level, half, radius) in enumerate(plan):
         factor = 2.0**level
         offsets = around if settings.search_far_corners or stage == len(plan) - 1 else around[:1]
@@ -538,16 +540,19 @@ def _search_reach(a: Pyramid, settings: AssessSettings) -> float:
     return float(min(reach, long_px * 0.03))
 
 
-def _search_plan(a: Pyramid, base_half: int, settings: AssessSettings) -> list[tuple[int, int, int]]:
-    """Levels to search with half window and radius in their pixels: far with a wide window, near with a tile's."""
+def _search_plan(a: Pyramid, of_tile: float, settings: AssessSettings) -> list[tuple[int, int, int]]:
+    """Levels to search with half window and radius in their pixels: far with a wide window, near with a tile's.
+
+    `of_tile` is half a tile's side, working pixels.
+    """
     reach = _search_reach(a, settings)
     far = 0
     while far < len(a.levels) - 1 and reach / 2**far > 14:
         far += 1
-    plan = [(far, max(round(1.7 * base_half / 2**far), 5), int(np.ceil(reach / 2**far)) + 1)]
-    if far > 0:
-        near = far - 1 if a.level_reduction(far - 1) >= settings.search_finest_px else far
-        plan.append((near, max(round(1.2 * base_half / 2**near), 6), max(12 >> (near + 1 - far), 1)))
+    plan = [(far, max(round(1.7 * of_tile / 2**far), 5), int(np.ceil(reach / 2**far)) + 1)]
+    if far > 0 or settings.sway_halved:
+        near = far - 1 if far > 0 and a.level_reduction(far - 1) >= settings.search_finest_px else far
+        plan.append((near, max(round(1.2 * of_tile / 2**near), 6), max(12 >> (near + 1 - far), 1)))
     return plan
 
 
@@ -733,7 +738,7 @@ def _finish(
 ) -> TileSway:
     explained = _explained(state, sigma)
     tile_level = state.level
-    halves = np.maximum(np.round(base_half / 2.0**tile_level), _SMALLEST_HALF)
+    halves = np.maximum(np.round(base_half / 2.0**tile_level), settings.least_half_window)
     # Noise averages out over the window; what else is left over (unlike blur, waves, an edge of something nearer) is
     # coherent across it and pulls at the whole estimate.
     independent = np.maximum((2 * halves + 1) ** 2 * state.found[:, VALID] / 4, 4)

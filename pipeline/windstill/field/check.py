@@ -100,8 +100,8 @@ class FieldDesk:
         own = settings.field
         coarser = Coarser(
             own.align_enough_share, own.laid_enough_px, own.lens_enough_px, own.align_quick_features_px,
-            own.match_enough_px, own.align_match_px, own.rest_steps, own.match_passes, own.search_halved,
-            own.search_far_corners,
+            own.match_enough_px, own.align_match_px, own.rest_steps, own.sway_halved, own.least_half_window,
+            own.error_half_px, own.match_passes, own.search_halved, own.search_far_corners,
         )  # fmt: skip
         quick = QuickReading(own.sharp_disc_px, settings.assess.align_max_windows, own.views_sure_share, coarser)
         self._reading = Reading(quick.score, quick.measure, quick.digest)

@@ -76,6 +76,9 @@ class Coarser:
     match_enough_px: float
     align_match_px: float
     rest_steps: int
+    sway_halved: int
+    least_half_window: int
+    error_half_px: float
     match_passes: int
     search_halved: int
     search_far_corners: bool
@@ -98,6 +101,10 @@ class Coarser:
             "match_enough_px": self.match_enough_px,
             "align_match_px": self.align_match_px,
             "rest_steps": self.rest_steps,
+            "sway_halved": self.sway_halved,
+            "least_half_window": self.least_half_window,
+            "error_half_px": self.error_half_px * pixel,
+            "cloud_span": 1.0,  # on halved previews the rim of a soft head is not seen to be held
         }
 
 

@@ -66,6 +66,14 @@ class AssessSettings(Section):
         10, ge=1, description="Count. Steps a window is led from rest at most; each is shorter than the last, where "
         "there is anything to be led by.",
     )
+    sway_halved: int = Field(
+        0, ge=0, le=4, description="Count. How often the working planes are halved before tiles are matched: each time "
+        "at a quarter of the cost for a pixel, and half as finely."
+    )
+    least_half_window: int = Field(
+        8, ge=4, description="Pixels of a level. Half the side of the smallest window that is matched: smaller ones "
+        "hold too little to be told apart by."
+    )
     match_passes: int = Field(
         4, ge=0, description="Count. Smoothing passes the sharper of two windows gets at most, to be as soft as the "
         "other; four make up for a disc of about six pixels of a level.",
