@@ -86,6 +86,15 @@ def test_frames_that_lie_close_enough_are_compared_as_they_lie() -> None:
     assert sway_at(left, 450, 300) == pytest.approx((6.3, 0), abs=0.3)
 
 
+@FEW
+@given(place=PLACES, move=MOVES)
+def test_halved_pictures_show_the_same_sway_less_closely(place: tuple[int, int], move: tuple[float, float]) -> None:
+    pictures = [taken(p, seed=i) for i, p in enumerate(frames(place, move))]
+    coarser = AssessSettings(sway_halved=1, least_half_window=6)
+    halved = assess_pictures("burst", pictures, coarser)[0].pairs[0]
+    assert sway_at(halved, *place) == pytest.approx(move, abs=0.5, rel=0.08)
+
+
 def test_what_is_known_of_rest_is_what_rest_shows() -> None:
     a, b = (taken(p, seed=i) for i, p in enumerate(frames((450, 300), (6.0, 0.0))))
     centres = np.array([(450.0, 300.0), (200.0, 200.0), (2.0, 300.0), (700.5, 410.5)])
