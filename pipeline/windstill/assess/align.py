@@ -276,7 +276,12 @@ def _coarse(
             return False
         rest = rest or fit.rest
         for _ in range(3 if last else 1):
-            if apart(fit.matrix, start, size_a) <= (_LAST_POLISHED_PX if last else _POLISHED_PX) * reduction:
+            if last:
+                # Where they share windows: of a narrow overlap the far corners say nothing.
+                near = _furthest(fit, start) <= _LAST_POLISHED_PX * reduction
+            else:
+                near = apart(fit.matrix, start, size_a) <= _POLISHED_PX * reduction
+            if near:
                 break
             again = _fit_level(a, b, level, fit.matrix, used, views, size_a, settings)
             # From a few windows a homography may slide away from where it was right.
@@ -308,6 +313,12 @@ def _coarse(
         if consider(start.matrix) and not (views and start.shift_only):
             break
     return found()
+
+
+def _furthest(fit: _Fit, start: Matrix) -> float:
+    """How far a fit lies from another mapping at the windows that were found again, full-resolution pixels."""
+    _, in_b = fit.matched
+    return float(np.hypot(*(apply(fit.matrix, in_b) - apply(start, in_b)).T).max())
 
 
 @dataclass(frozen=True, slots=True, eq=False)
