@@ -6,6 +6,8 @@ Coordinates have their origin at the upper left pixel's centre, x right, y down.
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -98,10 +100,13 @@ def inverse(matrix: Matrix) -> Matrix:
     return result
 
 
+@lru_cache(maxsize=4)
 def lattice(size: tuple[int, int]) -> Matrix:
-    """Places spread evenly over a picture of some width and height, shape (625, 2)."""
+    """Places spread evenly over a picture of some width and height, shape (625, 2); not to be written to."""
     xs, ys = np.meshgrid(np.linspace(0, size[0] - 1, 25), np.linspace(0, size[1] - 1, 25))
-    return np.column_stack([xs.ravel(), ys.ravel()])
+    places = np.column_stack([xs.ravel(), ys.ravel()])
+    places.flags.writeable = False
+    return places
 
 
 def inside(places: Matrix, size: tuple[int, int]) -> NDArray[np.bool_]:
