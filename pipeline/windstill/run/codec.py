@@ -1,8 +1,8 @@
 """Records as bytes and back: a JSON head and the raw arrays after it. Nothing that is read can run code.
 
 Layout: ``WSR1``, head length (u32), head (JSON, UTF-8), padding to 8 bytes, arrays one after another (each padded to 8
-bytes), a checksum of everything before it (8 bytes). Floats read back bit for bit: JSON uses the shortest digits that
-do, arrays stay as they are in memory (little-endian).
+bytes; none that is nought throughout), a checksum of everything before it (8 bytes). Floats read back bit for bit: JSON
+uses the shortest digits that do, arrays stay as they are in memory (little-endian).
 """
 
 from __future__ import annotations
@@ -27,6 +27,7 @@ _Reader = Callable[[Any, memoryview], Any]
 _MAGIC = b"WSR1"
 _ALIGN = 8
 _CHECK_BYTES = 8
+_NOUGHT = -1  # in place of where an array begins: it is nought throughout, as maps of what was not looked for are
 _AS_IT_IS = frozenset((type(None), bool, int, float, str))
 _ARRAY_KINDS = "biuf"  # booleans, integers, floats: never objects
 
@@ -133,6 +134,8 @@ def _pack_array(array: NDArray[Any], writer: _Writer) -> list[Any]:
     if array.dtype.kind not in _ARRAY_KINDS:
         raise CodecError(f"cannot serialise an array of {array.dtype}")
     plain = np.ascontiguousarray(array.astype(array.dtype.newbyteorder("<"), copy=False))
+    if not plain.view(np.uint8).any():
+        return [_NOUGHT, plain.dtype.str, list(array.shape)]
     return [writer.add(plain.tobytes()), plain.dtype.str, list(array.shape)]
 
 
@@ -221,6 +224,8 @@ def _unpack_array(value: Any, arrays: memoryview) -> NDArray[Any]:
     kind = np.dtype(name)
     if kind.kind not in _ARRAY_KINDS:
         raise ValueError(f"array of {kind}")
+    if at == _NOUGHT:
+        return np.zeros(shape, kind)
     count = int(np.prod(shape, dtype=np.int64))
     found: NDArray[Any] = np.frombuffer(arrays, dtype=kind, count=count, offset=at)
     return found.reshape(shape)
