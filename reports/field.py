@@ -58,12 +58,16 @@ STAGES = (
 def enlarge(source: Path, target: Path, seed: int) -> tuple[bytes, bytes]:
     """Write a 24 megapixel copy with a preview; gives the bytes of the picture alone and of the preview alone."""
     data = source.read_bytes()
-    picture = cv2.resize(simplejpeg.decode_jpeg(data), (WIDTH, HEIGHT), interpolation=cv2.INTER_CUBIC)
+    original = simplejpeg.decode_jpeg(data)
+    picture = cv2.resize(original, (WIDTH, HEIGHT), interpolation=cv2.INTER_CUBIC)
     noise = np.random.default_rng(seed).normal(0, NOISE_STEPS, (HEIGHT, WIDTH, 1)).astype(np.float32)
     noisy: NDArray[np.uint8] = np.clip(picture + noise, 0, 255).astype(np.uint8)
     tables = piexif.load(data)
     tables["thumbnail"], tables["1st"] = None, {}
     tables["Exif"][piexif.ExifIFD.PixelXDimension], tables["Exif"][piexif.ExifIFD.PixelYDimension] = WIDTH, HEIGHT
+    for tag in (piexif.ExifIFD.FocalPlaneXResolution, piexif.ExifIFD.FocalPlaneYResolution):
+        count, per = tables["Exif"][tag]  # a sensor as large, with as many more pixels
+        tables["Exif"][tag] = round(count * WIDTH / original.shape[1]), per
     exif = piexif.dump(tables)
     main = simplejpeg.encode_jpeg(noisy, QUALITY, colorsubsampling="422")
     main = main[:2] + b"\xff\xe1" + (len(exif) + 2).to_bytes(2, "big") + exif + main[2:]
