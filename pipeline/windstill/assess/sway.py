@@ -34,6 +34,7 @@ from windstill.score.kernels import sobel_energy
 from windstill.settings import AssessSettings
 
 _REACH = 4.0  # pixels of a level a window is led from where it starts
+_FAR_PX, _NEAR_PX = 14, 12  # pixels of a level: how far is looked on the coarser level at most, and on the finer one
 _COARSEST = 4  # levels above the working one on which unequal blur is still matched
 _FEW_TILES = 40  # fewer tell nothing of the noise all share
 _NO_CHANCE = 1e-6  # places: less takes nothing off a confidence
@@ -227,9 +228,9 @@ def _within(
 ) -> NDArray[np.float64]:
     """The places nearest to some about which windows on their levels lie within the picture."""
     factor = 2.0 ** levels.astype(np.float64)[:, None]
-    halves = np.array([_scaled_half(base_half, int(level), settings) for level in levels])
+    halves = np.maximum(base_half >> levels.astype(np.intp), settings.least_half_window)
     room = halves[:, None] + settings.match_passes + 4
-    sides = np.array([a.levels[int(level)].shape[::-1] for level in levels])
+    sides = np.array([plane.shape[::-1] for plane in a.levels])[levels]
     at = (centres + 0.5) / factor - 0.5
     return np.asarray((np.clip(at, room, np.maximum(sides - 1 - room, room)) + 0.5) * factor - 0.5)
 
@@ -543,16 +544,17 @@ def _search_reach(a: Pyramid, settings: AssessSettings) -> float:
 def _search_plan(a: Pyramid, of_tile: float, settings: AssessSettings) -> list[tuple[int, int, int]]:
     """Levels to search with half window and radius in their pixels: far with a wide window, near with a tile's.
 
-    `of_tile` is half a tile's side, working pixels.
+    `of_tile` is half a tile's side, working pixels. Planes halved to save are searched afar a level further up.
     """
     reach = _search_reach(a, settings)
-    far = 0
-    while far < len(a.levels) - 1 and reach / 2**far > 14:
+    far, most = 0, _FAR_PX / 2 if settings.sway_halved else _FAR_PX
+    while far < len(a.levels) - 1 and reach / 2**far > most:
         far += 1
     plan = [(far, max(round(1.7 * of_tile / 2**far), 5), int(np.ceil(reach / 2**far)) + 1)]
     if far > 0 or settings.sway_halved:
         near = far - 1 if far > 0 and a.level_reduction(far - 1) >= settings.search_finest_px else far
-        plan.append((near, max(round(1.2 * of_tile / 2**near), 6), max(12 >> (near + 1 - far), 1)))
+        radius = _NEAR_PX if near < far and not settings.sway_halved else _NEAR_PX // 2
+        plan.append((near, max(round(1.2 * of_tile / 2**near), 6), radius))
     return plan
 
 
