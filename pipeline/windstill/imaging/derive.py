@@ -104,8 +104,9 @@ def _clipping(
             return upright(high, orientation), upright(low, orientation), sampled
     size = -(-full_size[0] // CLIP_STEP), -(-full_size[1] // CLIP_STEP)
     if min(picture.shape[:2]) >= min(size) and picture.ndim == 3:
-        # A preview: every other of its pixels, which are means already, tells the share of a tile as well.
-        picture = _sampled(picture, orientation, 2)
+        # A preview: every other of its pixels, which are means already, tells the share of a tile as well; every third
+        # is some forty a tile.
+        picture = _sampled(picture, orientation, 3 if quick else 2)
     high, low = (upright(mask, orientation) for mask in _clipped(picture))
     if quick and high.shape[0] < size[1] and high.shape[1] < size[0]:
         return high, low, picture
