@@ -20,8 +20,6 @@ from windstill.settings import AssessSettings
 
 Mask = NDArray[np.bool_]
 
-_FAINT = 2.0  # times what is just seen to have moved
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Apart:
@@ -54,8 +52,8 @@ def in_one_view(
         How fine the detail is in the crisper frame, without noise.
     tile_px : int
     """
-    known, faint = known_tiles(textured, sway.confidence, settings), _faint(sway, settings)
-    passing = split_passing(sway.x_px, sway.y_px, known, there, textured, fineness, faint, tile_px, settings)
+    known, seen = known_tiles(textured, sway.confidence, settings), _seen(sway, settings)
+    passing = split_passing(sway.x_px, sway.y_px, known, there, textured, fineness, seen, tile_px, settings)
     return without_passing(sway, passing, settings)
 
 
@@ -86,7 +84,7 @@ def between_views(
     The sky is too far for parallax, so it goes first. Ground that shifts in steps looks like water between them, so
     water is looked for only where no ground shifted.
     """
-    known, faint = known_tiles(textured, sway.confidence, settings), _faint(sway, settings)
+    known, seen = known_tiles(textured, sway.confidence, settings), _seen(sway, settings)
 
     def without(passing: Passing) -> Apart:
         rest = without_passing(sway, passing, settings)
@@ -102,12 +100,12 @@ def between_views(
             parallax_sure=found.sure,
         )
 
-    seen = (sway.x_px, sway.y_px, known, there, textured, fineness, faint, tile_px, settings)
-    sky = split_passing(*seen, water=False)
+    shown = (sway.x_px, sway.y_px, known, there, textured, fineness, seen, tile_px, settings)
+    sky = split_passing(*shown, water=False)
     apart = without(sky)
     if apart.parallax_sure:
         return apart
-    both = split_passing(*seen)
+    both = split_passing(*shown)
     return apart if both.what == sky.what else without(both)
 
 
@@ -152,9 +150,9 @@ def without_waves(
     return replace(apart, confidence=_doubted(apart.confidence, lost, settings), changed=changed), textured & ~lost
 
 
-def _faint(sway: TileSway, settings: AssessSettings) -> Mask:
-    """Tiles that differ by little more than what no eye would see to have moved."""
-    return np.asarray(sway.seen_steps < _FAINT * settings.seen_from_steps)
+def _seen(sway: TileSway, settings: AssessSettings) -> FloatMap:
+    """How much tiles differ over what no eye would see to have moved."""
+    return np.asarray(sway.seen_steps / settings.seen_from_steps, np.float32)
 
 
 def with_smeared(apart: Apart, sway: TileSway, smeared: Smeared, settings: AssessSettings) -> Apart:

@@ -15,7 +15,9 @@ _APART_TILES = 3  # tiles of one layer may lie this far apart: between clouds no
 _ALIKE_PX = 0.5  # full-resolution pixels by which tiles that move as one may differ
 _ALIKE_SHARE = 0.1  # or this share of how far they move
 _ASIDE = 0.5  # tangent of the angle between directions that count as the same
-_ROUGHLY = 0.6  # share of how far a layer moves by which soft tiles among it may be off: in noise they are
+_FAINT = 2.0  # times what is just seen to have moved
+_WEAK = 3.0  # times the same: noise displaces what differs by less. Petals may be as soft as clouds, and differ by more
+_ROUGHLY = 0.6  # share of how far a layer moves by which weak tiles among it may be off
 _HELD = 0.1  # share of what is about a cloud that may stand
 _SEVERAL = 3  # clouds that move as one
 _FITS = 4
@@ -41,7 +43,7 @@ class Passing:
         Its tiles.
     unsure : bool map
         Tiles beside it that moved the same way by less, as windows do that show part of it and part of something
-        else, and soft ones of the sky that moved about as it did; what they tell of is not known.
+        else, and weak ones of the sky that moved about as it did; what they tell of is not known.
     what : str
         "sky", "water", both or nothing, for people.
     perhaps : bool map or None
@@ -69,7 +71,7 @@ def split_passing(
     shown: Mask,
     textured: Mask,
     fineness: FloatMap,
-    faint: Mask,
+    seen: FloatMap,
     tile_px: int,
     settings: AssessSettings,
     water: bool = True,
@@ -88,8 +90,8 @@ def split_passing(
         Tiles with anything to measure.
     fineness : FloatMap
         How fine the detail is in the crisper frame (`windstill.assess.grain.fineness_without_noise`).
-    faint : bool map
-        Tiles that differ by hardly more than an eye would see.
+    seen : FloatMap
+        How much each tile differs from what stands in its place, over what an eye would just see.
     tile_px : int
         Side of a tile, full-resolution pixels.
     settings : AssessSettings
@@ -117,6 +119,7 @@ def split_passing(
     soft = fineness <= settings.sky_fineness
     left = moved.copy()
     least = max(settings.passing_least_pct / 100 * float(shown.sum()), 1.0)
+    faint, weak = seen < _FAINT, seen < _WEAK
     blurred = np.where(faint, 2.0, 1.0)  # what hardly differs is placed half as well
     what: list[str] = []
     perhaps, way_px = None, (0.0, 0.0)
@@ -141,7 +144,7 @@ def split_passing(
             passing_x[layer], passing_y[layer] = along[layer].T
             what.append(kind)
         if kind == "sky":
-            unsure |= known & soft & _roughly(layer, along, x_px, y_px)
+            unsure |= known & soft & weak & _roughly(layer, along, x_px, y_px)
         left &= ~(layer | start)
     veil = moved & soft & faint & ~layers
     if "sky" not in what and veil.sum() >= least:
@@ -152,14 +155,14 @@ def split_passing(
             layers |= layer
             passing_x[layer], passing_y[layer] = along[layer].T
             what.append("sky")
-            unsure |= known & soft & _roughly(layer, along, x_px, y_px)
+            unsure |= known & soft & weak & _roughly(layer, along, x_px, y_px)
     if "sky" not in what and moved.any():
         few = _few_clouds(x_px, y_px, known & ~layers, moved & ~layers, soft, textured, shown, blurred, settings)
         if few.sure:
             layers |= few.tiles
             passing_x[few.tiles], passing_y[few.tiles] = few.way_px
             what.append("sky")
-            unsure |= known & soft & _roughly(few.tiles, few.way_px, x_px, y_px)
+            unsure |= known & soft & weak & _roughly(few.tiles, few.way_px, x_px, y_px)
         elif few.tiles.any():
             perhaps, way_px = few.tiles, few.way_px
     unsure = (unsure & ~layers) | _partly(layers, passing_x, passing_y, x_px, y_px, known)
@@ -181,10 +184,8 @@ def reach_of(layer: Mask, known: Mask, what: str) -> Mask:
     Returns
     -------
     bool map
-        From the top of the picture, or of the water, down to the lowest tiles told; of sky over the whole width.
+        From the top of the picture, or of the water, down to the lowest tiles told.
     """
-    if what == "sky":
-        return np.asarray(layer | (_above(layer) & ~known))
     rows, cols = np.arange(layer.shape[0])[:, None], np.arange(layer.shape[1])
     at = np.nonzero(layer.any(axis=0))[0]
     tops = np.interp(cols, at, layer[:, at].argmax(axis=0)) if what == "water" else np.zeros(cols.size)
@@ -222,7 +223,7 @@ def follow_passing(
     near = ndimage.binary_dilation(reach, np.ones((3, 3), bool))
     added = (found | alike) & near
     # A head that swings before it does not move as the rest of it does.
-    if added[moved].mean() < settings.sky_share:
+    if added[known & reach].mean() < settings.sky_share:
         return None
     passing_x, passing_y = np.zeros((2, *x_px.shape), np.float32)
     passing_x[added], passing_y[added] = along[added].T

@@ -52,9 +52,9 @@ def with_steady_clouds(
 
     Notes
     -----
-    A cloud drifts on at one speed and in one direction; a head swings back. Once one pair has told the sky, what is
-    soft and moves as fast is the sky's in the others as well. Where times are not known to a fraction of a second the
-    frames may have been taken evenly.
+    A cloud drifts on at one speed and in one direction; a head swings back. Once one pair of views has told the sky,
+    what is soft and moves as fast is the sky's in the others as well: an overlap holds little of it. Where times are
+    not known to a fraction of a second the frames may have been taken evenly.
     """
     told: dict[_Key, _Way] = {}
     ways: dict[_Key, _Way] = {}
@@ -72,7 +72,7 @@ def with_steady_clouds(
         key = pair.frame_a, pair.frame_b
         if key in steady and key not in told:
             pair = _with_clouds(pair, passings[key].perhaps, scores[pair.frame_a], settings)
-        elif told and key in passings and key not in told:
+        elif told and pair.relation == "view" and key in passings and key not in told:
             alike = _moves_as(pair, passings[key], key, told, spans if all(spans.values()) else even, settings)
             pair = _with_clouds(pair, alike, scores[pair.frame_a], settings)
         result.append(pair)
