@@ -107,11 +107,11 @@ def split_passing(
     What moves alike up to a slow change over the picture (an affine field, as clouds overhead are nearer than those at
     the horizon) is one layer. It is sky where its detail is soft, it spans half of the picture's width (or all that two
     views share), and nothing above it stands or moves otherwise; of a veil that hardly shows, tiles here and there are
-    enough. It is water where it comes in from a side and spans as
-    much, begins at a level line, moves everywhere below that and nearly as far, and ends before the foot of the
-    picture. Heads of flowers are none of these: they are crisp against the sky or stand before ground that is still,
-    each on a stem of its own. Nor is ground that a camera moving sideways shifts: it does not at the horizon, and most
-    at the foot; so what lies below water must mostly stand.
+    enough, and of clouds by themselves in a plain sky one that is wide, or several. It is water where it comes in from
+    a side and spans as much, begins at a level line, moves everywhere below that and nearly as far, and ends before the
+    foot of the picture. Heads of flowers are none of these: they are crisp against the sky or stand before ground that
+    is still, each on a stem of its own. Nor is ground that a camera moving sideways shifts: it does not at the horizon,
+    and most at the foot; so what lies below water must mostly stand.
     """
     passing_x, passing_y = np.zeros((2, *x_px.shape), np.float32)
     layers, unsure = np.zeros((2, *x_px.shape), bool)
