@@ -151,9 +151,12 @@ def test_a_long_vigil_is_one_burst_at_linear_cost() -> None:
     took = []
     for count in (100, 400):
         camera = vigil(count)
-        start = time.process_time()
-        grouping = group_frames(camera.frames, camera.scores, GroupSettings())
-        took.append(time.process_time() - start)
-        assert [(s.kind, len(s.frames)) for s in grouping.sets] == [("burst", count)]
+        tries = []
+        for _ in range(3):
+            start = time.process_time()
+            grouping = group_frames(camera.frames, camera.scores, GroupSettings())
+            tries.append(time.process_time() - start)
+            assert [(s.kind, len(s.frames)) for s in grouping.sets] == [("burst", count)]
+        took.append(min(tries))
     # Quadratic growth would make it sixteen times; machines under load jitter.
     assert took[1] < 9 * took[0]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import subprocess
 import sys
 import time
@@ -48,6 +49,17 @@ def test_a_worker_that_is_killed_while_it_answers_is_not_waited_for() -> None:
     assert isinstance(answered.pop("die half told"), Failure)
     assert answered == {task: task.upper() for task in tasks if task != "die half told"}
     assert time.monotonic() - began < 60
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGSTOP"), reason="this system cannot stop a process")
+def test_a_worker_that_answers_no_more_once_all_is_done_is_not_waited_for() -> None:
+    """One that is killed while it holds the queue leaves the other as this one is: it never ends by itself."""
+    with LocalPool(2, 60) as pool:
+        worker = psutil.Process(int(str(next(own for _, own in pool.run(work, ["pid"])))))
+        worker.send_signal(signal.SIGSTOP)
+        began = time.monotonic()
+    assert time.monotonic() - began < 20
+    assert not worker.is_running() or worker.status() == psutil.STATUS_ZOMBIE
 
 
 def test_a_worker_that_hangs_costs_its_own_task_only() -> None:

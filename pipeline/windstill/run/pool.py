@@ -37,6 +37,7 @@ _AHEAD = 2  # tasks waiting per worker: enough to keep it busy, few enough to bo
 _TICK_S = 0.5
 _UNTOLD_S = 5.0  # the executor tells of a dead worker at once, unless it died with half a result written
 _CLOSING_S = 30.0  # a worker starts within a second or two; one that cannot leave its id ends with this process
+_GRACE_S = 2.0  # all is done: a worker that has not ended by then waits for something a killed one held
 _ENDING = (signal.SIGINT, signal.SIGTERM)
 # What every worker will need, loaded once and shared between them.
 _PRELOAD = ("windstill.threads", "windstill.run.warm", "windstill.run.tasks", "windstill.run.planes")
@@ -70,10 +71,7 @@ class LocalPool:
         return self
 
     def __exit__(self, kind: type[BaseException] | None, value: BaseException | None, tb: TracebackType | None) -> None:
-        if kind is None and self._executor is not None:
-            self._executor.shutdown(wait=True, cancel_futures=True)
-        else:
-            self._kill()
+        self._kill(after_s=_GRACE_S if kind is None else 0.0)
         with contextlib.suppress(OSError):
             self._folder.cleanup()
 
@@ -157,20 +155,27 @@ class LocalPool:
         with _main_hidden(), _signals_held() if forks else contextlib.nullcontext():
             return self._executor.submit(function, task)
 
-    def _kill(self) -> None:
-        """End our workers, whatever they are doing, by the ids they left."""
+    def _kill(self, after_s: float = 0.0) -> None:
+        """End our workers by the ids they left: whatever they are doing, or those that do not end by themselves."""
         executor, self._executor = self._executor, None
-        self._kill_known()
         if executor is None:
+            self._kill_known()
             return
+        closing = threading.Thread(
+            target=executor.shutdown, kwargs={"wait": True, "cancel_futures": True}, daemon=True
+        )
+        if after_s > 0:
+            closing.start()
+            closing.join(after_s)
+            if not closing.is_alive():
+                return
+        self._kill_known()
         # Its thread may wait for the rest of a result: with our end of the pipe closed too, there is none to come.
         answers = getattr(getattr(executor, "_result_queue", None), "_writer", None)
         if answers is not None:
             answers.close()
-        closing = threading.Thread(
-            target=executor.shutdown, kwargs={"wait": True, "cancel_futures": True}, daemon=True
-        )
-        closing.start()
+        if after_s <= 0:
+            closing.start()
         # A worker that was only starting leaves its id now, and would wait for ever: for a lock of the queue between
         # us that a killed one held.
         until = time.monotonic() + _CLOSING_S
