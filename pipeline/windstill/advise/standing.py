@@ -160,11 +160,8 @@ class Standing:
 
     def _blending(self, a: str, b: str) -> int:
         """Tiles above tolerance where two exposures blend, be it a little."""
-        length = np.nan_to_num(np.hypot(*self._displaced(*self._in_order(a, b))))
-        blended = self._relevance(a, b, ()) >= _FAINTLY
-        if (robust_maximum(length, blended & (length > 0), float(length.size)) or 0.0) <= self.tolerance_px:
-            return 0
-        return int((blended & (length > self.tolerance_px)).sum())
+        length, _, _ = self._sway(a, b, (), _FAINTLY)
+        return int(_swaying(length, self.tolerance_px).sum())
 
     def seen_still(self, a: str, b: str, kept: Sequence[str] | None = None) -> float:
         """Share (0..1) of the textured blend of two frames that is known to be still or to sway.
@@ -183,18 +180,18 @@ class Standing:
 
     def moving(self, a: str, b: str, kept: Sequence[str] | None = None) -> NDArray[np.bool_]:
         """Tiles of the first frame that sway by more than the tolerance where a merge blends the two."""
-        length, counted, _ = self._sway(a, b, self._competing(a, b, kept))
-        if (robust_maximum(length, counted, float(length.size)) or 0.0) <= self.tolerance_px:
-            return np.zeros(length.shape, bool)
-        return np.asarray(length > self.tolerance_px)
+        length, _, _ = self._sway(a, b, self._competing(a, b, kept))
+        return _swaying(length, self.tolerance_px)
 
-    def _sway(self, a: str, b: str, others: Sequence[str]) -> tuple[FloatMap, NDArray[np.bool_], NDArray[np.bool_]]:
+    def _sway(
+        self, a: str, b: str, others: Sequence[str], relevant_from: float = _RELEVANT
+    ) -> tuple[FloatMap, NDArray[np.bool_], NDArray[np.bool_]]:
         """Sway between two frames (0 where it is not known or of no matter), where that is, where it counts.
 
         In a stack a head counts beside a blend as well: its outline lies over what is blended, in two places.
         """
         length = np.hypot(*self._displaced(*self._in_order(a, b)))
-        relevant = np.asarray(self._relevance(a, b, others) >= _RELEVANT)
+        relevant = np.asarray(self._relevance(a, b, others) >= relevant_from)
         counted = np.isfinite(length) & relevant
         if self.measure.kind == "stack":
             beside = cv2.dilate(relevant.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
@@ -303,7 +300,7 @@ def stand(
         measured = [np.where(sure, m, np.nan).astype(np.float32) for m in (pair.field.sway_x_px, pair.field.sway_y_px)]
         x, y = (_carried(m, to_first, pair.field.grid, grid) for m in _closed(measured, tolerance_px))
         sway = (x, y)
-        standing.movers |= _swaying(sway, tolerance_px)
+        standing.movers |= _swaying(np.nan_to_num(np.hypot(*sway)).astype(np.float32), tolerance_px)
         standing.seen |= np.isfinite(sway[0])
         standing.links[there] = Link(here, sway, not forward)
     return standing
@@ -332,9 +329,8 @@ def _closed(sway: Sequence[FloatMap], tolerance_px: float) -> _Maps:
     return first, second
 
 
-def _swaying(sway: Sequence[FloatMap], tolerance_px: float) -> NDArray[np.bool_]:
-    """Tiles of a pair above tolerance, if they are more than speckle."""
-    length = np.nan_to_num(np.hypot(*sway)).astype(np.float32)
+def _swaying(length: FloatMap, tolerance_px: float) -> NDArray[np.bool_]:
+    """Tiles of a pair above tolerance, if they are more than speckle; 0 where nothing is known."""
     if (robust_maximum(length, length > 0, float(length.size)) or 0.0) <= tolerance_px:
         return np.zeros(length.shape, bool)
     return np.asarray(length > tolerance_px)

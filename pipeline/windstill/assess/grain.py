@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -17,6 +18,19 @@ _LEFT_NOISE = 2.5  # times the energy expected: what may be left of it
 _SOFT_BANDS = 1.3  # energy in the fine band over that in the coarse one, of detail blurred by far more than the pixel
 NOISE_BANDS = 93.0
 """Energy of white noise in the fine band over that in the coarse one."""
+
+
+COARSE_SIGMA = 2.0
+"""Known blur, pixels of a plane, before and after which the energy of gradients tells how fine its detail is."""
+
+
+def gradients(plane: NDArray[Any], sigma: float = 0.0) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+    """Steps per pixel across and down a plane, by Scharr's kernel, after a Gaussian blur of `sigma` pixels."""
+    smooth = plane.astype(np.float32)
+    if sigma:
+        smooth = cv2.GaussianBlur(smooth, (0, 0), sigma)
+    across, down = (cv2.Scharr(smooth, cv2.CV_32F, dx, 1 - dx, scale=1 / 32) for dx in (1, 0))
+    return np.asarray(across, np.float32), np.asarray(down, np.float32)
 
 
 def noise_gradient(luma: FloatMap, noise: FloatMap) -> NDArray[np.float32]:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from windstill.assess.fitting import reweighted_similarity
 from windstill.assess.geometry import Matrix, apply
+from windstill.assess.grain import COARSE_SIGMA, gradients
 from windstill.assess.pyramid import Pyramid
 
 Points = NDArray[np.float64]
@@ -22,7 +23,6 @@ _WIDE = 0.5  # share of the picture's width over which both must reach
 _BELOW = 0.9  # probability that a window of the ground lies lower than one of the sky
 _SOFT = 3.0  # how fine the sky's detail is at the most, on a plane halved once: what noise is left there is little
 _SOFTER = 0.75  # and over that of the ground, on one halved twice
-_COARSE_SIGMA = 2.0  # pixels of those
 _HALF_PX = 10
 
 
@@ -103,10 +103,10 @@ def ground_below(a: Pyramid, level: int, b_to_a: Matrix, in_a: Points, in_b: Poi
 
 def _fineness(a: Pyramid, level: int, places: Points) -> float:
     """Energy of the gradient before over after a known blur, in windows about places of the picture; their median."""
-    plane, reduction = a.levels[level].astype(np.float32), a.level_reduction(level)
+    plane, reduction = a.levels[level], a.level_reduction(level)
     x, y = (np.clip((places[:, k] / reduction).astype(int), 0, plane.shape[1 - k] - 1) for k in (0, 1))
     energies = []
-    for smooth in (plane, cv2.GaussianBlur(plane, (0, 0), _COARSE_SIGMA)):
-        dx, dy = (cv2.Scharr(smooth, cv2.CV_32F, k, 1 - k, scale=1 / 32) for k in (1, 0))
+    for sigma in (0.0, COARSE_SIGMA):
+        dx, dy = gradients(plane, sigma)
         energies.append(cv2.blur(dx * dx + dy * dy, (2 * _HALF_PX + 1, 2 * _HALF_PX + 1))[y, x])
     return float(np.median(energies[0] / np.maximum(energies[1], 0.01)))

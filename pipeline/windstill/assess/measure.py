@@ -38,6 +38,7 @@ from windstill.records import (
     PairMeasure,
     SetMeasure,
     SwayField,
+    seconds_from_first,
 )
 from windstill.settings import AssessSettings
 
@@ -345,11 +346,8 @@ def _measure_pair(
 
 def _seconds(frames: Mapping[str, Frame], order: Sequence[str]) -> dict[str, float]:
     """When frames were taken, seconds from the first; empty where not all of them say."""
-    times = [frames[name].camera.captured_at for name in order]
-    begin = times[0] if times else None
-    if begin is None or any(t is None or (t.tzinfo is None) != (begin.tzinfo is None) for t in times):
-        return {}
-    return {name: (t - begin).total_seconds() for name, t in zip(order, times, strict=True) if t is not None}
+    seconds = seconds_from_first([frames[name].camera.captured_at for name in order])
+    return {} if seconds is None else dict(zip(order, seconds, strict=True))
 
 
 def _without_field(

@@ -123,12 +123,19 @@ def split_passing(
     blurred = np.where(faint, 2.0, 1.0)  # what hardly differs is placed half as well
     what: list[str] = []
     perhaps, way_px = None, (0.0, 0.0)
+
+    def take(kind: str, layer: Mask, along: NDArray[np.floating]) -> None:
+        layers[layer] = True
+        passing_x[layer], passing_y[layer] = along[layer].T
+        what.append(kind)
+        if kind == "sky":
+            unsure[known & soft & weak & _roughly(layer, along, x_px, y_px)] = True
+
     while len(what) < 2 and left.sum() >= least:
         start = _largest_alike(x_px, y_px, left)
         if start.sum() < least:
             break
         layer, alike, along = _grown(start, x_px, y_px, known, blurred)
-        kind = ""
         if layer.sum() >= least:
             left_by = int(np.ceil(np.abs(along[layer][:, 0]).max() / tile_px))
             is_sky = _is_sky(layer, alike, soft, known, shown, settings, left_by)
@@ -136,15 +143,11 @@ def split_passing(
             if may_be_water and _is_water(layer, moved, known, shown, textured, settings):
                 rows = np.nonzero(layer.any(axis=1))[0]
                 alike[: rows[0]] = alike[rows[-1] + 1 :] = False
-                kind, layer = "water", layer | alike
+                layer = layer | alike
+                take("water", layer, along)
             elif is_sky:
-                kind, layer = "sky", layer | (alike & soft)
-        if kind:
-            layers |= layer
-            passing_x[layer], passing_y[layer] = along[layer].T
-            what.append(kind)
-        if kind == "sky":
-            unsure |= known & soft & weak & _roughly(layer, along, x_px, y_px)
+                layer = layer | (alike & soft)
+                take("sky", layer, along)
         left &= ~(layer | start)
     veil = moved & soft & faint & ~layers
     if "sky" not in what and veil.sum() >= least:
@@ -152,17 +155,11 @@ def split_passing(
         _, alike, along = _grown(start, x_px, y_px, known, blurred)
         layer = alike & veil
         if layer.sum() >= least and _is_sky(layer, alike, soft, known, shown, settings):
-            layers |= layer
-            passing_x[layer], passing_y[layer] = along[layer].T
-            what.append("sky")
-            unsure |= known & soft & weak & _roughly(layer, along, x_px, y_px)
+            take("sky", layer, along)
     if "sky" not in what and moved.any():
         few = _few_clouds(x_px, y_px, known & ~layers, moved & ~layers, soft, textured, shown, blurred, settings)
         if few.sure:
-            layers |= few.tiles
-            passing_x[few.tiles], passing_y[few.tiles] = few.way_px
-            what.append("sky")
-            unsure |= known & soft & weak & _roughly(few.tiles, few.way_px, x_px, y_px)
+            take("sky", few.tiles, np.broadcast_to(few.way_px, (*x_px.shape, 2)))
         elif few.tiles.any():
             perhaps, way_px = few.tiles, few.way_px
     unsure = (unsure & ~layers) | _partly(layers, passing_x, passing_y, x_px, y_px, known)
@@ -230,13 +227,11 @@ def follow_passing(
     return Passing(passing_x, passing_y, added, _partly(added, passing_x, passing_y, x_px, y_px, known), "")
 
 
-def _roughly(
-    layer: Mask, along: NDArray[np.float64] | tuple[float, float], x_px: FloatMap, y_px: FloatMap
-) -> Mask:
+def _roughly(layer: Mask, along: NDArray[np.floating], x_px: FloatMap, y_px: FloatMap) -> Mask:
     """Tiles of the sky, down to a little below the lowest of a layer, that moved about as it did."""
-    went = np.moveaxis(np.asarray(along), -1, 0)
-    off = np.hypot(x_px - went[0], y_px - went[1])
-    return np.asarray(_above(layer, _APART_TILES) & (off <= _ROUGHLY * np.hypot(*went)))
+    went_x, went_y = np.moveaxis(along, -1, 0)
+    off = np.hypot(x_px - went_x, y_px - went_y)
+    return np.asarray(_above(layer, _APART_TILES) & (off <= _ROUGHLY * np.hypot(went_x, went_y)))
 
 
 def _above(layer: Mask, near: int = 0) -> Mask:
@@ -367,7 +362,6 @@ def _few_clouds(
     rest, _ = ndimage.label(textured & shown & ~as_one, around)
     holds = np.isin(rest, np.union1d(rest[others], rest[-1])) & (rest > 0)
     labels, count = ndimage.label(ndimage.binary_dilation(as_one, around))
-    top = np.nonzero(shown.any(axis=1))[0][0] + _AT_EDGE_TILES
     clouds, free, wide = none.copy(), 0, 0
     for k in range(1, count + 1):
         piece = as_one & (labels == k)
@@ -380,7 +374,8 @@ def _few_clouds(
         is_free = (rim & holds).sum() <= _HELD * rim.sum()
         clouds |= piece
         free += is_free
-        wide += (is_free or rows[0] <= top) and cols[-1] - cols[0] + 1 >= settings.cloud_span * known.shape[1]
+        is_wide = cols[-1] - cols[0] + 1 >= settings.cloud_span * known.shape[1]
+        wide += is_wide and (is_free or _from_above(piece, shown))
     if not clouds.any():
         return _Clouds(none)
     return _Clouds(as_one & _above(clouds), way, bool(wide or free >= _SEVERAL))

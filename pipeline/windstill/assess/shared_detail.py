@@ -7,10 +7,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from windstill.assess.geometry import Matrix, at_reduction, inverse
+from windstill.assess.grain import COARSE_SIGMA, gradients
 from windstill.assess.pyramid import Pyramid
 from windstill.records import FloatMap, TileGrid
 
-_COARSE_SIGMA = 2.0  # Gaussian sigma, working pixels: as that of `FrameScore.fineness`
 _MARGIN_PX = 8  # working pixels about the tiles looked at: the blur reaches so far
 _ALIKE = 0.5  # correlation of the coarse gradients under which there is more noise than detail
 _AS_SHARP = 2.0  # times the one's coarse gradients may be the other's, by brightness: blur takes more
@@ -76,15 +76,11 @@ def shared_fineness(
         return sums
 
     def energies(sigma: float) -> tuple[FloatMap, FloatMap, FloatMap]:
-        gradients = []
-        for plane in (own.astype(np.float32), brought.astype(np.float32)):
-            smooth = cv2.GaussianBlur(plane, (0, 0), sigma) if sigma else plane
-            gradients.append([cv2.Scharr(smooth, cv2.CV_32F, dx, 1 - dx, scale=1 / 32) for dx in (1, 0)])
-        (ax, ay), (bx, by) = gradients
+        (ax, ay), (bx, by) = (gradients(plane, sigma) for plane in (own, brought))
         return by_tile(ax * bx + ay * by), by_tile(ax * ax + ay * ay), by_tile(bx * bx + by * by)
 
     fine, _, _ = energies(0.0)
-    coarse, coarse_a, coarse_b = energies(_COARSE_SIGMA)
+    coarse, coarse_a, coarse_b = energies(COARSE_SIGMA)
     alike = coarse / np.sqrt(np.maximum(coarse_a * coarse_b, 1e-6))
     light_a, light_b = by_tile(own.astype(np.float32)), by_tile(brought.astype(np.float32))
     softer = np.sqrt(coarse_a / np.maximum(coarse_b, 1e-6)) * light_b / np.maximum(light_a, 1.0)

@@ -16,7 +16,7 @@ from windstill.assess.pairs import Pair
 from windstill.assess.passing import Passing, follow_passing, reach_of
 from windstill.assess.relevance import to_grid_of_a
 from windstill.assess.statistics import known_tiles
-from windstill.records import FloatMap, FrameScore, PairMeasure, SwayField
+from windstill.records import FrameScore, PairMeasure, SwayField
 from windstill.settings import AssessSettings
 
 _Key = tuple[str, str]  # frames a and b of a pair
@@ -66,11 +66,11 @@ def with_steady_clouds(
     ways |= told
     spans = {(a, b): seconds.get(b, 0.0) - seconds.get(a, 0.0) for a, b in passings}
     even = dict.fromkeys(passings, 1.0)
-    steady = _steady(ways, spans) or _steady(ways, even)
+    steady = _is_steady(ways, spans) or _is_steady(ways, even)
     result = []
     for pair in measured:
         key = pair.frame_a, pair.frame_b
-        if key in steady and key not in told:
+        if steady and key in ways and key not in told:
             pair = _with_clouds(pair, passings[key].perhaps, scores[pair.frame_a], settings)
         elif told and pair.relation == "view" and key in passings and key not in told:
             alike = _moves_as(pair, passings[key], key, told, spans if all(spans.values()) else even, settings)
@@ -92,14 +92,13 @@ def _moves_as(
     return alike if alike.sum() >= _FEWEST_TILES and np.hypot(*way) > settings.tolerance_px else None
 
 
-def _steady(ways: Mapping[_Key, _Way], spans: Mapping[_Key, float]) -> list[_Key]:
-    """The pairs, two at least and most of them, between which things moved at one speed in one direction."""
+def _is_steady(ways: Mapping[_Key, _Way], spans: Mapping[_Key, float]) -> bool:
+    """Whether things moved at one speed in one direction between the frames of two pairs at least, and of all."""
     if len(ways) < 2 or any(spans[key] == 0 for key in ways):
-        return []
+        return False
     speeds = np.array([np.array(ways[key]) / spans[key] for key in ways])
     middle = np.median(speeds, axis=0)
-    alike = np.hypot(*(speeds - middle).T) <= _STEADY * np.hypot(*middle)
-    return [key for key, fits in zip(ways, alike, strict=True) if fits] if alike.all() else []
+    return bool((np.hypot(*(speeds - middle).T) <= _STEADY * np.hypot(*middle)).all())
 
 
 def _with_clouds(
@@ -111,8 +110,7 @@ def _with_clouds(
         return pair
     x_px, y_px = (np.where(tiles, sway, 0).astype(np.float32) for sway in (field.sway_x_px, field.sway_y_px))
     clouds = Passing(x_px, y_px, tiles, np.zeros_like(tiles), "sky")
-    passing_px = np.where(clouds.layer, np.hypot(x_px, y_px), field.passing_px)
-    return _anew(pair, _without(field, clouds, passing_px, settings), {"sky"}, score, settings)
+    return _anew(pair, _without(field, clouds, settings), {"sky"}, score, settings)
 
 
 def share_passing(
@@ -162,10 +160,10 @@ def _with_passing(
 ) -> PairMeasure:
     if pair.field is None or pair.field.passing_px is None or pair.frame_a not in chain:
         return pair
-    field, passing_px = pair.field, pair.field.passing_px
+    field, passes = pair.field, pair.field.passing_px > 0
     score = scores[pair.frame_a]
     soft = fineness_without_noise(score) <= settings.sky_fineness
-    names = set(pair.passing.split(" and ")) - {""}
+    names: set[str] = set()
     for each in told:
         other = each.pair
         if other is pair or other.frame_a not in chain:
@@ -173,11 +171,10 @@ def _with_passing(
         to_own = inverse(chain[pair.frame_a]) @ chain[other.frame_a]
         carried = to_grid_of_a(each.reach.astype(np.float32), to_own, scores[other.frame_a].grid, field.grid)
         reach = (np.nan_to_num(carried) >= 0.5) & (soft | (other.passing != "sky"))
-        known = _known(field, settings) & ~(passing_px > 0)
+        known = _known(field, settings) & ~passes
         found = follow_passing(field.sway_x_px, field.sway_y_px, known, reach, settings)
         if found is not None:
-            passing_px = np.where(found.layer, np.hypot(found.x_px, found.y_px), passing_px)
-            field = _without(field, found, passing_px, settings)
+            field, passes = _without(field, found, settings), passes | found.layer
             names |= set(other.passing.split(" and "))
     return pair if field is pair.field else _anew(pair, field, names, score, settings)
 
@@ -192,14 +189,16 @@ def _anew(
     return replace(result, passing=" and ".join(sorted(told)), parallax_sure=pair.parallax_sure)
 
 
-def _without(field: SwayField, found: Passing, passing_px: FloatMap, settings: AssessSettings) -> SwayField:
+def _without(field: SwayField, found: Passing, settings: AssessSettings) -> SwayField:
+    """A field without what is found to pass in it, besides what is known to."""
+    before = 0.0 if field.passing_px is None else field.passing_px
     left = without_passing(Apart(field.sway_x_px, field.sway_y_px, field.confidence, field.changed), found, settings)
     smear = field.smear
     if smear is not None:
         smear = replace(smear, confidence=np.where(found.layer, np.float32(0), smear.confidence))
     return replace(
         field, sway_x_px=left.x_px, sway_y_px=left.y_px, confidence=left.confidence, changed=left.changed, smear=smear,
-        passing_px=passing_px,
+        passing_px=np.where(found.layer, np.hypot(found.x_px, found.y_px), before),
     )  # fmt: skip
 
 

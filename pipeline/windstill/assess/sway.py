@@ -228,8 +228,7 @@ def _within(
 ) -> NDArray[np.float64]:
     """The places nearest to some about which windows on their levels lie within the picture."""
     factor = 2.0 ** levels.astype(np.float64)[:, None]
-    halves = np.maximum(base_half >> levels.astype(np.intp), settings.least_half_window)
-    room = halves[:, None] + settings.match_passes + 4
+    room = _scaled_half(base_half, levels.astype(np.intp), settings)[:, None] + settings.match_passes + 4
     sides = np.array([plane.shape[::-1] for plane in a.levels])[levels]
     at = (centres + 0.5) / factor - 0.5
     return np.asarray((np.clip(at, room, np.maximum(sides - 1 - room, room)) + 0.5) * factor - 0.5)
@@ -348,9 +347,11 @@ def _gradient_energy(plane: Plane, grid: TileGrid, reduction: int) -> FloatMap:
     return smooth
 
 
-def _scaled_half(base_half: int, level: int, settings: AssessSettings) -> int:
-    """Half window at a level: coarser levels may look a little wider, never below what can be matched."""
-    return max(base_half >> level, settings.least_half_window)
+def _scaled_half(
+    base_half: int, levels: NDArray[np.intp] | int, settings: AssessSettings
+) -> NDArray[np.intp]:
+    """Half windows at levels: coarser levels may look a little wider, never below what can be matched."""
+    return np.asarray(np.maximum(base_half >> np.asarray(levels), settings.least_half_window))
 
 
 def _refine_at(
@@ -367,7 +368,7 @@ def _refine_at(
     """`refine_windows` at a level, with positions and displacements in working pixels."""
     factor = 2.0**level
     at = (centres + 0.5) / factor - 0.5
-    half = _scaled_half(base_half, level, settings)
+    half = int(_scaled_half(base_half, level, settings))
     found: NDArray[np.float32] = refine_windows(
         a.levels[level], moved[level], at, start / factor, half, BLACK, WHITE, iterations, reach,
         settings.match_passes, settings.match_enough_px,

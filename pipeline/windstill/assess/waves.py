@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -60,24 +58,24 @@ def find_waves(
     if (looked_at & ~known).sum() < _FEWEST_ROWS * _FEWEST_COLS:
         return nothing
 
-    def along(values: NDArray[np.float32] | Mask) -> FloatMap:
+    def along(values: Mask) -> FloatMap:
         mean = cv2.blur(values.astype(np.float32), (_ALONG_TILES, 1), borderType=cv2.BORDER_REPLICATE)
         return np.asarray(mean, np.float32)
 
     there = np.maximum(along(looked_at), 1e-3)
-    across_energy, along_energy = _gradients(a, grid)
     broken = (there >= _TEXTURED) & (along(still & looked_at) < _BROKEN * there)
-    if not any(_is_large(sides) for sides in ndimage.find_objects(ndimage.label(broken)[0])):
+    if not any(_is_large(*sides) for sides in ndimage.find_objects(ndimage.label(broken)[0])):
         return nothing
+    across_energy, along_energy = _gradients(a, grid)
     # Most tiles: a stem that crosses one outweighs its waves.
     streaked = along(looked_at & (across_energy > _STREAKED * along_energy)) >= _MOSTLY * there
-    labels, count = ndimage.label(broken & streaked)
+    labels, _ = ndimage.label(broken & streaked)
     found = nothing.copy()
-    for k in range(1, count + 1):
-        piece = labels == k
-        rows, cols = (np.nonzero(piece.any(axis=axis))[0] for axis in (1, 0))
-        if not _is_large((rows, cols)) or rows[0] == 0:
+    for k, (rows, columns) in enumerate(ndimage.find_objects(labels), start=1):
+        if not _is_large(rows, columns) or rows.start == 0:
             continue
+        piece = labels == k
+        cols = np.arange(columns.start, columns.stop)
         tops = piece[:, cols].argmax(axis=0)
         bordered = [
             still[max(top - _BORDER_TILES, 0) : top, col].any()
@@ -86,17 +84,16 @@ def find_waves(
         ]
         if sum(bordered) < _BORDERED * len(cols) or np.median(np.abs(tops - np.median(tops))) > _LEVEL_TILES:
             continue
-        below = broken & (np.arange(grid.rows)[:, None] > rows[0])
+        below = broken & (np.arange(grid.rows)[:, None] > rows.start)
         parts, _ = ndimage.label(piece | below)
         whole = parts == parts[piece][0]
         found |= whole if piece.sum() >= _MOSTLY * whole.sum() else piece
     return found
 
 
-def _is_large(sides: Sequence[slice | NDArray[np.intp]]) -> bool:
-    """Whether rows and columns are as many as water takes."""
-    rows, cols = (side.stop - side.start if isinstance(side, slice) else len(side) for side in sides)
-    return rows >= _FEWEST_ROWS and cols >= _FEWEST_COLS
+def _is_large(rows: slice, cols: slice) -> bool:
+    """Whether a piece within these rows and columns is as large as water."""
+    return bool(rows.stop - rows.start >= _FEWEST_ROWS and cols.stop - cols.start >= _FEWEST_COLS)
 
 
 def by_chance(x_px: FloatMap, y_px: FloatMap, known: Mask, waves: Mask, settings: AssessSettings) -> Mask:

@@ -9,6 +9,7 @@ from windstill.records.frames import (
     ScannedShoot,
     SequenceMark,
     ShootFile,
+    seconds_from_first,
 )
 from windstill.records.measures import (
     CameraMapping,
@@ -51,5 +52,5 @@ __all__ = [
     "Frame", "FrameAdvice", "FrameScore", "FrameSet", "Grouping", "Keep", "Kind", "Outlook", "PairMeasure",
     "PairSmear", "Placement", "Problem", "Relation", "Review", "ScannedShoot", "SequenceMark", "SetAdvice",
     "SetMeasure", "SetVerdict", "ShootFile", "SwayField", "TakeFrom", "TileGrid",
-    "decode_name", "encode_name", "make_set_id", "worth_saying",
+    "decode_name", "encode_name", "make_set_id", "seconds_from_first", "worth_saying",
 ]

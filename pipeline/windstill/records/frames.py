@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from datetime import datetime
 from typing import Literal
@@ -135,3 +136,11 @@ class ScannedShoot:
     frames: tuple[Frame, ...]
     problems: tuple[Problem, ...]
     files_seen: int
+
+
+def seconds_from_first(times: Sequence[datetime | None]) -> list[float] | None:
+    """Seconds from the first of some times; ``None`` where one is missing, or of another clock than the rest."""
+    known = [t for t in times if t is not None]
+    if len(known) < len(times) or len({t.tzinfo is None for t in known}) != 1:
+        return None
+    return [(t - known[0]).total_seconds() for t in known]

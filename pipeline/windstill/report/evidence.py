@@ -7,7 +7,7 @@ from datetime import datetime
 
 import numpy as np
 
-from windstill.records import CoverageMeasure, FrameSet, PairMeasure, SetMeasure, SetVerdict
+from windstill.records import CoverageMeasure, FrameSet, PairMeasure, SetMeasure, SetVerdict, seconds_from_first
 from windstill.report import words
 from windstill.report.graph import HEIGHT, WIDTH, GraphData, draw_graph
 from windstill.report.overlay import (
@@ -221,9 +221,6 @@ def _float(value: int | None) -> float | None:
 
 
 def _seconds(times: Sequence[datetime | None]) -> list[float] | None:
-    """Seconds from the first frame; ``None`` where a time is missing, shared, or of another clock than the rest."""
-    known = [t for t in times if t is not None]
-    if len(known) < len(times) or len({t.tzinfo is None for t in known}) != 1:
-        return None
-    values = [(t - known[0]).total_seconds() for t in known]
-    return values if len(set(values)) == len(values) else None
+    """`seconds_from_first`; ``None`` as well where a time is shared."""
+    values = seconds_from_first(times)
+    return values if values is not None and len(set(values)) == len(values) else None
